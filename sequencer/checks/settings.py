@@ -29,7 +29,22 @@ def _each_once(listed: tuple[Any, ...]) -> tuple[Any, ...]:
     return listed
 
 
+def _told_apart(listed: tuple[float, ...]) -> tuple[float, ...]:
+    """Refuse figures that are the same in three digits: no supply or chamber is set that finely, and their results would be named alike."""
+    for at, one in enumerate(listed):
+        near = [other for other in listed[:at] if f"{other:.3g}" == f"{one:.3g}"]
+        if near:
+            raise FieldProblem(
+                f"{one:g} and {near[0]:g} are too near each other to be told apart",
+                at=(at,),
+                allowed="values that differ in three digits",
+            )
+    return listed
+
+
 _EACH_ONCE = (*SOME, AfterValidator(_each_once))
+APART = (*_EACH_ONCE, AfterValidator(_told_apart))
+"""What a list of figures is annotated with at each of which something is measured: none twice, and none too near another."""
 Mode = Literal["FM", "AM", "USB", "LSB", "CW"]
 AXES = ("temperature", "supply", "mode", "channel")
 """The axes of `at` by their keys, in the order in which they are gone through: what settles slowest changes least often."""
@@ -45,14 +60,11 @@ class At(FileModel):
     mode: Annotated[tuple[Mode, ...], *_EACH_ONCE] | None = None
     """The emissions."""
     supply_v: (
-        Annotated[tuple[Annotated[VoltageV, AfterValidator(between(0.5, 60.0, "V"))], ...], *_EACH_ONCE]
-        | None
+        Annotated[tuple[Annotated[VoltageV, AfterValidator(between(0.5, 60.0, "V"))], ...], *APART] | None
     ) = None
     """What the unit is fed with; the sequence's own `supply` again afterwards."""
     temperature_c: (
-        Annotated[
-            tuple[Annotated[TemperatureC, AfterValidator(between(-90.0, 200.0, "°C"))], ...], *_EACH_ONCE
-        ]
+        Annotated[tuple[Annotated[TemperatureC, AfterValidator(between(-90.0, 200.0, "°C"))], ...], *APART]
         | None
     ) = None
     """What the unit is brought to in the bench's chamber."""

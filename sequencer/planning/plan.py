@@ -22,7 +22,11 @@ from sequencer.planning.ordering.released import with_readings_released
 from sequencer.planning.ordering.rests import Duty, timed
 from sequencer.planning.ordering.settling import settling_s
 from sequencer.planning.ordering.sharing import parts
-from sequencer.planning.proving.axis_proof import point_complaints, temperature_complaints
+from sequencer.planning.proving.axis_proof import (
+    own_supply_complaints,
+    point_complaints,
+    temperature_complaints,
+)
 from sequencer.planning.proving.contradictions import contradictions
 from sequencer.planning.proving.proof import UNIT_SIDES, keyed_roles, step_complaints, whole_complaints
 from sequencer.planning.step import Step, Timing
@@ -151,6 +155,7 @@ def _complaints(
     for step in steps:
         complaints |= dict.fromkeys(point_complaints(step, sequence, bench))
         complaints |= dict.fromkeys(step_complaints(step, sequence, bench))
+    complaints |= dict.fromkeys(own_supply_complaints(sequence))
     complaints |= dict.fromkeys(temperature_complaints(steps, sequence))
     complaints |= dict.fromkeys(contradictions(steps, sequence, bench))
     return list(complaints)

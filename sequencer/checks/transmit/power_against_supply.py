@@ -13,7 +13,7 @@ from drivers.faults import NotConfirmed, SettingLost
 from drivers.roles import Reading
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
-from sequencer.checks.settings import SOME, CheckSettings
+from sequencer.checks.settings import APART, CheckSettings
 from sequencer.checks.shared.asked.limits import PowerLimit
 from sequencer.checks.shared.budgets.pooled_scatter import pooled
 from sequencer.checks.shared.transmit.keyed_readings import (
@@ -33,13 +33,16 @@ from sequencer.safety.transmit import TransmitSide
 
 SETTLE_S = 0.3  # from a new voltage to a unit that has followed: common practice, no source
 
+APART_FROM = 1.03
+"""Ratio of two voltages from which the slope of power between them is believed: 0.26 dB for a square law, scatter is 0.02 dB."""
+
 
 class PowerAgainstSupplySettings(CheckSettings):
     """Settings of `power_against_supply`."""
 
     check: Literal["power_against_supply"]
     """Which check this is."""
-    supplies_v: Annotated[tuple[Annotated[VoltageV, AfterValidator(between(0.5, 60.0, "V"))], ...], *SOME]
+    supplies_v: Annotated[tuple[Annotated[VoltageV, AfterValidator(between(0.5, 60.0, "V"))], ...], *APART]
     """The voltages, in order; the sequence's own supply is set again afterwards."""
     limit: PowerLimit = PowerLimit.unstated()
     """Lowest and highest power that is right at each of them."""
@@ -158,22 +161,23 @@ def _finding(
 
 
 def _exponent_at(supply_v: float, read: list[_AtSupply]) -> float:
-    """Return how power follows the supply there, percent for a percent: as measured to the neighbouring voltages, the steeper side.
+    """Return how power follows the supply there, percent for a percent: as measured to the voltages beside it, the steeper side.
 
-    `SUPPLY_EXPONENT` where only one voltage was measured.
+    Those nearer than `APART_FROM` are passed over: there the scatter of two powers is as large as what the supply makes of them.
+    `SUPPLY_EXPONENT` where no other voltage was measured.
     """
     levels = {one.supply_v: numbers(one.readings) for one in read}
     mean_dbm = {volts: statistics.fmean(found) for volts, found in levels.items() if found is not None}
     if supply_v not in mean_dbm or len(mean_dbm) < 2:
         return SUPPLY_EXPONENT
-    ordered = sorted(mean_dbm)
-    at = ordered.index(supply_v)
+    far = [one for one in sorted(mean_dbm) if abs(math.log(one / supply_v)) >= math.log(APART_FROM)]
+    below = [one for one in far if one < supply_v][-1:]
+    above = [one for one in far if one > supply_v][:1]
     slopes = [
         (mean_dbm[near] - mean_dbm[supply_v]) / (10.0 * math.log10(near / supply_v))
-        for near in ordered[max(0, at - 1) : at + 2]
-        if near != supply_v
+        for near in (*below, *above)
     ]
-    return max(map(abs, slopes))
+    return max(map(abs, slopes), default=SUPPLY_EXPONENT)
 
 
 def _quantity(supply_v: float) -> str:

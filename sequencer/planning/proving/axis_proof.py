@@ -39,8 +39,38 @@ def point_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) -
     asked_c = step.point.temperature_c
     if asked_c is not None and "temperature" not in fixed and at.temperature_c is not None:
         place = (*step.at, "at", "temperature", at.temperature_c.index(asked_c))
-        for message, allowed in _temperature_faults(asked_c, sequence, bench):
+        for message, allowed in (
+            *_temperature_faults(asked_c, sequence, bench),
+            *_nearer_than_tolerance(asked_c, at.temperature_c, bench),
+        ):
             yield source.complain(place, message, allowed=allowed)
+
+
+def own_supply_complaints(sequence: LoadedSequence) -> Iterator[Complaint]:
+    """Prove that the unit is rated for the supply that it is fed with at the start, and again after a check at another."""
+    supply_v, rated = sequence.sequence.supply_v, sequence.sequence.rated_supply
+    if supply_v is not None and rated is not None and not rated.holds(supply_v):
+        yield sequence.source.complain(
+            ("supply",),
+            f"the unit is not rated for {supply_v:g} V ({sequence.source.where('rated_supply')})",
+            allowed=f"{rated}",
+        )
+
+
+def _nearer_than_tolerance(
+    asked_c: float, listed_c: tuple[float, ...], bench: LoadedBench
+) -> Iterator[tuple[str, str]]:
+    """Yield why two temperatures cannot be told apart on this bench: its chamber holds them no closer."""
+    entry = bench.bench.with_role("chamber")
+    if entry is None:
+        return
+    tolerance_c = entry[1].tolerance_c
+    before = listed_c[: listed_c.index(asked_c)]
+    if near := [one for one in before if abs(one - asked_c) <= tolerance_c]:
+        yield (
+            f"{asked_c:g} °C and {near[0]:g} °C are nearer to each other than the tolerance of {entry[0]}",
+            f"temperatures more than {tolerance_c:g} °C apart",
+        )
 
 
 def temperature_complaints(steps: Iterable[Step], sequence: LoadedSequence) -> Iterator[Complaint]:

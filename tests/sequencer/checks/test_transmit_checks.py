@@ -11,6 +11,9 @@ from pathlib import Path
 
 import pytest
 
+from drivers.values import Reading
+from sequencer.checks.shared.transmit.keyed_readings import SUPPLY_EXPONENT
+from sequencer.checks.transmit import power_against_supply
 from sequencer.problems import FileProblems
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
@@ -149,6 +152,19 @@ def test_power_goes_with_the_square_of_the_supply_and_the_supply_comes_back(tmp_
     low, nominal = (ran.number(f"carrier power at {volts} V") for volts in ("10.8", "13.2"))
     assert low / nominal == pytest.approx((10.8 / 13.2) ** 2, rel=0.02)
     assert ran.number("carrier power") == pytest.approx(nominal, rel=0.02)
+
+
+def test_a_voltage_near_another_makes_no_uncertainty_larger() -> None:
+    """13.2 and 13.3 V lie 0.07 dB apart by the square law; 0.05 dB of scatter between them says nothing of the slope."""
+
+    def at(supply_v: float, more_db: float = 0.0) -> power_against_supply._AtSupply:
+        square_law_dbm = 36.0 + 20.0 * math.log10(supply_v / 13.2)
+        return power_against_supply._AtSupply(supply_v, (Reading(number=square_law_dbm + more_db),), None)
+
+    read = [at(10.8), at(13.2), at(13.3, more_db=0.05)]
+    for one in read:
+        assert power_against_supply._exponent_at(one.supply_v, read) == pytest.approx(2.0, abs=0.1)
+    assert power_against_supply._exponent_at(13.2, read[1:]) == SUPPLY_EXPONENT
 
 
 def test_supplies_beyond_the_supply_are_refused(tmp_path: Path) -> None:

@@ -289,3 +289,50 @@ def test_a_rated_range_that_is_upside_down_is_refused(tmp_path: Path) -> None:
     head = CHAMBER_HEAD.replace("max: 55 degC", "max: -20 degC")
     with pytest.raises(FileProblems, match="max is below min"):
         _in_chamber(tmp_path, COLD, head=head)
+
+
+@pytest.mark.parametrize("supply", ["10 V", "16 V"])
+def test_the_units_own_supply_is_refused_where_it_is_not_rated_for_it(tmp_path: Path, supply: str) -> None:
+    """At its place, also where `at` feeds the unit rightly: the sequence's supply comes back after that."""
+    text = HEAD.replace("supply: 13.2 V", f"supply: {supply}", 1) + POWER
+    (tmp_path / "s.yaml").write_text(text, encoding="utf-8")
+    with pytest.raises(FileProblems) as refused:
+        make_plan(load_sequence(str(tmp_path / "s.yaml")), load_bench("sim/bench.yaml"))
+    (one,) = refused.value.complaints
+    assert one.line == 4
+    assert f"the unit is not rated for {supply}" in one.message
+    assert one.allowed == "10.8 to 15.6 V"
+
+
+@pytest.mark.parametrize(
+    ("check", "said"),
+    [
+        ("{check: power_against_supply, channel: 20, supplies: [13.2 V, 13.2 V]}", "stands there twice"),
+        ("{check: power_against_supply, channel: 20, supplies: [10.8 V, 10.8001 V]}", "too near each other"),
+        ("{check: carrier_power, channel: 20, at: {supply: [13.2 V, 13.2001 V]}}", "too near each other"),
+        (
+            "{check: carrier_power, channel: 20, at: {temperature: [20 degC, 20.04 degC]}}",
+            "too near each other",
+        ),
+    ],
+)
+def test_values_that_cannot_be_told_apart_are_refused(tmp_path: Path, check: str, said: str) -> None:
+    """Their results would have one name."""
+    with pytest.raises(FileProblems) as refused:
+        _plan(tmp_path, f"  - {check}\n")
+    assert any(said in one.message for one in refused.value.complaints)
+
+
+def test_temperatures_nearer_than_the_chamber_holds_them_are_refused(tmp_path: Path) -> None:
+    """20 and 21 °C are one temperature to a chamber with a tolerance of 2 °C; 20 and 25 °C are not."""
+    head = HEAD.replace("checks:", "rated_temperature: {min: -10 degC, max: 55 degC}\nchecks:")
+    for second, is_refused in (("21", True), ("25", False)):
+        check = f"  - {{check: carrier_power, channel: 20, at: {{temperature: [20 degC, {second} degC]}}}}\n"
+        (tmp_path / "s.yaml").write_text(head + check, encoding="utf-8")
+        sequence, bench = load_sequence(str(tmp_path / "s.yaml")), load_bench("chamber-bench")
+        if not is_refused:
+            make_plan(sequence, bench)
+            continue
+        with pytest.raises(FileProblems) as refused:
+            make_plan(sequence, bench)
+        assert "nearer to each other than the tolerance of chamber" in refused.value.complaints[0].message
