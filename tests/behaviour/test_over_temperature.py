@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 from collections.abc import Callable
 from typing import Any
@@ -175,6 +176,13 @@ def test_a_chamber_that_restarts_during_a_soak_costs_no_point(make_rig: Callable
     assert [missed for _, missed in _missed(outcome)] == [False, False]
     assert [one.kind for one in outcome.faults] == ["SettingLost"]
     assert outcome.status is ExitStatus.PASSED
+
+
+def test_a_soak_below_a_minute_is_told_in_seconds(make_rig: Callable[..., Rig]) -> None:
+    """Not as 0 min."""
+    rig = _rig(make_rig, TWO.replace("[-10 degC, 40 degC]", "[40 degC]"), soak="10 s")
+    (found,) = rig.run().results
+    assert re.search(r"soaked \d\d s\)", found.conditions)
 
 
 ROOM = (

@@ -58,7 +58,7 @@ class ChamberFacts:
     def __str__(self) -> str:
         sensor = "" if self.specimen_c is None else f", sensor on the unit {self.specimen_c:.1f} °C"
         said = ", by the word of a person" if self.by_hand else ""
-        return f"chamber {self.asked_c:g} °C (air read {self.air_c:.1f} °C{sensor}{said}; soaked {self.soaked_s / 60.0:.0f} min)"
+        return f"chamber {self.asked_c:g} °C (air read {self.air_c:.1f} °C{sensor}{said}; soaked {_duration(self.soaked_s)})"
 
 
 class ChamberLine:
@@ -311,12 +311,17 @@ def _within(read: tuple[float | None, float | None], temperature_c: float, toler
     )
 
 
+def _duration(seconds: float) -> str:
+    """Return a time as soaks are told: seconds below a minute, else minutes."""
+    return f"{seconds:.0f} s" if seconds < 60.0 else f"{seconds / 60.0:.0f} min"
+
+
 def _told(
     temperature_c: float, air: float | None, specimen: float | None, soaked_s: float, rules: ChamberRules
 ) -> str:
     shown = "no temperature" if air is None else f"{air:.1f} °C"
     sensor = "" if specimen is None else f", unit {specimen:.1f} °C"
-    soak = f"; soaked {soaked_s / 60.0:.0f} of {rules.soak_s / 60.0:.3g} min" if soaked_s > 0.0 else ""
+    soak = f"; soaked {_duration(soaked_s)} of {_duration(rules.soak_s)}" if soaked_s > 0.0 else ""
     return f"chamber to {temperature_c:g} °C: air {shown}{sensor}{soak}"
 
 
