@@ -30,6 +30,7 @@ from sequencer.search.curve import CurveSearch
 from sequencer.search.curve_belief import Expected, Known
 from sequencer.search.curve_family import meter_family
 from sequencer.search.protocol import Ask, Crossing, Settling, SwitchingCrossing
+from sequencer.search.protocol import Reading as SearchReading
 from sequencer.search.switching import SwitchingSearch
 from sequencer.search.switching_grid import BAR
 
@@ -249,9 +250,14 @@ def levels_reached(crossing: Crossing) -> list[tuple[float, float]]:
     A needle that was read on its way stands for that level, not for the one set. The first reading is left out where the second was
     taken at its level: it told where the line began.
     """
+    return [(one.reached_db, one.value) for one in _read_in_place(crossing) if isinstance(one.value, float)]
+
+
+def _read_in_place(crossing: Crossing) -> list[SearchReading]:
+    """Return the readings of one search that have a voltage, without the first where the second was taken at its level."""
     readings = crossing.history
     began = len(readings) > 1 and readings[0].ask.level_db == readings[1].ask.level_db
-    return [(one.reached_db, one.value) for one in readings[began:] if isinstance(one.value, float)]
+    return [one for one in readings[began:] if isinstance(one.value, float)]
 
 
 def moves_in_steps(crossing: Crossing, target_v: float, conditions: Conditions) -> bool:
@@ -266,7 +272,8 @@ def moves_in_steps(crossing: Crossing, target_v: float, conditions: Conditions) 
         return False
     below = max((volts for volts, _ in found if volts <= target_v), default=None)
     above = min((volts for volts, _ in found if volts > target_v), default=None)
-    return any(_stands_still(beside_v, found) for beside_v in (below, above) if beside_v is not None)
+    set_db = [round(one.ask.level_db, 1) for one in _read_in_place(crossing)]
+    return any(_stands_still(beside_v, found, set_db) for beside_v in (below, above) if beside_v is not None)
 
 
 def falls_with_level(points: Sequence[Point]) -> bool:
@@ -308,14 +315,16 @@ def _flat(outward: Sequence[tuple[float, float]], slope: float) -> bool:
     return False
 
 
-def _stands_still(beside_v: float, found: list[tuple[float, float]]) -> bool:
+def _stands_still(beside_v: float, found: list[tuple[float, float]], set_db: Sequence[float]) -> bool:
     """Whether the line stands at ``beside_v`` over more levels than a needle does; the closer the readings agree, the fewer suffice."""
 
-    def spread_db(share: float, at_least: int) -> float:
+    def spread_db(share: float, at_least: int, set_apart: int = 1) -> float:
         width_v = max(share, share * abs(beside_v))
-        levels = [level_db for volts, level_db in found if abs(volts - beside_v) <= width_v]
-        if len(levels) < at_least:
+        alike = [at for at, (volts, _) in enumerate(found) if abs(volts - beside_v) <= width_v]
+        # Where a needle was left at one level its readings are alike because it has come to rest.
+        if len(alike) < at_least or len({set_db[at] for at in alike}) < set_apart:
             return 0.0
+        levels = [found[at][1] for at in alike]
         low_db, high_db = min(levels), max(levels)
         among = sum(low_db <= level_db <= high_db for _, level_db in found)
         # On a step nearly every reading stands; a needle's readings agree by chance, with others among them.
@@ -324,7 +333,7 @@ def _stands_still(beside_v: float, found: list[tuple[float, float]]) -> bool:
     return (
         spread_db(0.001, 2) >= STILL_DB
         or spread_db(0.001, 3) >= OFTEN_STILL_DB
-        or spread_db(0.0002, 3) >= QUITE_STILL_DB
+        or spread_db(0.0002, 3, set_apart=3) >= QUITE_STILL_DB
         or _returns_to(beside_v, found)
     )
 
