@@ -22,5 +22,5 @@ def test_a_report_draws_frequency_under_its_mask_and_power(tmp_path: Path, monke
     assert "±12.5 kHz from 0 ms to 5 ms, ±6.25 kHz from 5 ms to 25 ms" in page
     assert "±12.5 kHz from -5 ms to 0 ms" in page or "±12.5 kHz from −5 ms to 0 ms" in page
     assert "red line: the limit, 25 ms" in page
-    assert "the power during one key-down, as the power meter reads it" in page
+    assert "the power from pressing PTT to releasing it, as the power meter reads it" in page
     assert "stored before there were such facts" not in page
