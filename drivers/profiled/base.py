@@ -22,6 +22,10 @@ MOST_SAMPLES = 1_000_000
 FINER = (1.0, 2.0, 4.0)  # where an interval is not offered, one so many times shorter may be
 LONGEST_INTERVAL = 1.5
 """Times the one asked for: of 48 kHz at least 32 kHz are left, which reach beyond 15 kHz, the widest audio band that is worked out."""
+SAMPLES_ARE = (
+    "Let the instrument send its samples as a block of REAL,32, most significant byte first, I and Q in turn, as many as it was told; "
+    "one that cannot needs a driver of its own."
+)
 SAME_INTERVAL = 0.001  # of the interval: one that is off by less records as long
 
 
@@ -227,6 +231,7 @@ class ProfiledInstrument(TimedReading):
             f"{found} numbers came where {expected} samples were recorded",
             self._command(name).query,
             f"{found} numbers",
+            SAMPLES_ARE,
         )
 
     def no_numbers(self, name: str, found: int, samples: int) -> UnexpectedReply:
@@ -235,6 +240,26 @@ class ProfiledInstrument(TimedReading):
             f"{found} of {samples} samples recorded are no numbers",
             self._command(name).query,
             f"{samples} numbers",
+            SAMPLES_ARE,
+        )
+
+    def no_quadrature(self, name: str, samples: int) -> UnexpectedReply:
+        """Return the fault of a complex recording of which every second number is nought: a magnitude says nothing of a frequency."""
+        return self._unexpected(
+            f"the second of each pair of the {samples} samples recorded is nought: what came is a magnitude, not I and Q",
+            self._command(name).query,
+            f"{samples} pairs",
+            SAMPLES_ARE,
+        )
+
+    def over_too_soon(self, name: str, length_s: float, after_s: float) -> UnexpectedReply:
+        """Return the fault of a recording that ended before it can have lasted as long as its interval says."""
+        return self._unexpected(
+            f"a recording of {1e3 * length_s:.4g} ms was over {1e3 * after_s:.4g} ms after it was ordered: it does not sample at the "
+            "interval that it reads back",
+            self._command(name).query,
+            f"over after {1e3 * after_s:.4g} ms",
+            "Compare the profile's words for interval, number of samples and 'complete' with the instrument's manual.",
         )
 
 

@@ -10,6 +10,9 @@ from typing import TYPE_CHECKING
 
 from drivers.roles import Samples
 
+CLOCK_SHARE, CLOCK_S = 0.01, 0.002
+"""By how much two clocks, and the wire, may make a recording seem shorter than it was. Common practice, no source."""
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -29,8 +32,16 @@ def record(
     flat = _numbers(instrument, name, instrument.read_block(name, extra_s=seconds))
     if flat.size != (2 * count if is_complex else count):
         raise instrument.wrong_block(name, flat.size, count)
-    samples = flat[0::2] + 1j * flat[1::2] if is_complex else flat
+    samples = _pairs(instrument, name, flat) if is_complex else flat
     return Samples(content=samples, rate_hz=1.0 / interval_s)
+
+
+def _pairs(instrument: ProfiledInstrument, name: str, flat: NDArray[np.float64]) -> NDArray[np.complex128]:
+    """Return I and Q as complex numbers; UnexpectedReply where Q is nought throughout, which noise alone never makes it."""
+    if flat[0::2].any() and not flat[1::2].any():
+        raise instrument.no_quadrature(name, flat.size // 2)
+    made: NDArray[np.complex128] = flat[0::2] + 1j * flat[1::2]
+    return made
 
 
 def _numbers(instrument: ProfiledInstrument, name: str, content: bytes) -> NDArray[np.float64]:
@@ -48,16 +59,20 @@ def finish(instrument: ProfiledInstrument, name: str, begun: Begun) -> Samples:
     """Wait until a complex recording is over and return its samples.
 
     When it can have begun: not before the order went out, and, as it was over when the instrument said so, not later than its own length
-    before that. Raises UnexpectedReply for a block of another size.
+    before that. Raises UnexpectedReply for a block of another size, for one that is no I and Q, and for a recording that was over
+    before it can have lasted so long.
     """
 
-    over_s = instrument.await_recording(begun.count * begun.interval_s)
+    length_s = begun.count * begun.interval_s
+    over_s = instrument.await_recording(length_s)
+    if over_s - begun.ordered_s < length_s * (1.0 - CLOCK_SHARE) - CLOCK_S:
+        raise instrument.over_too_soon(name, length_s, over_s - begun.ordered_s)
     flat = _numbers(instrument, name, instrument.read_block(name))
     if flat.size != 2 * begun.count:
         raise instrument.wrong_block(name, flat.size, begun.count)
-    latest_s = max(begun.ordered_s, over_s - begun.count * begun.interval_s)
+    latest_s = max(begun.ordered_s, over_s - length_s)
     return Samples(
-        content=flat[0::2] + 1j * flat[1::2],
+        content=_pairs(instrument, name, flat),
         rate_hz=1.0 / begun.interval_s,
         begun_s=(begun.ordered_s, latest_s),
     )

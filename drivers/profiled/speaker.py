@@ -232,7 +232,7 @@ class ProfileSpeaker:
         except ValueError as error:
             raise self._unexpected(str(error), message, reply) from error
 
-    def _unexpected(self, what: str, message: str, reply: str) -> UnexpectedReply:
+    def _unexpected(self, what: str, message: str, reply: str, next_move: str = "") -> UnexpectedReply:
         self._link.distrust()  # it may have been the answer to another question
         return UnexpectedReply(
             what,
@@ -240,7 +240,8 @@ class ProfileSpeaker:
             address=self.address,
             command=message,
             reply=reply,
-            next_move=habit_of(reply, message)
+            next_move=next_move
+            or habit_of(reply, message)
             or "Check that the address is this instrument's and that the profile fits it ('sequencer identify').",
         )
 

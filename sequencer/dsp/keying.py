@@ -127,7 +127,7 @@ def carrier_in_time(
     floor_db = 10.0 * math.log10(silent / steady) if silent > 0.0 else NOTHING_DB
     if floor_db > -LEAST_FALL_DB:
         raise SamplesError(
-            f"what is recorded with PTT released lies {-floor_db:.1f} dB below what is recorded with it pressed: no carrier came or went"
+            f"what is recorded with PTT released is as strong as with it pressed ({floor_db:+.1f} dB): no carrier came or went"
         )
     if unsteady_db > UNSTEADY_DB:
         raise SamplesError(

@@ -90,7 +90,7 @@ def test_an_analyser_that_shows_the_carrier_before_ptt_proves_nothing(
     def other(self: Any, traces: Mapping[str, Any]) -> Mapping[str, Any]:
         count = self.points
         noise = self.rng.standard_normal(count)
-        return {**traces, "IQ": np.full(count, 0.5 + 0j) + 1e-5 * noise}
+        return {**traces, "IQ": np.full(count, 0.5 + 0j) + (1e-5 + 1e-5j) * noise}
 
     monkeypatch.setattr(ModulationAnalyser, "as_it_went", other)
     rig = run(tmp_path, "V5-0351", CHECK)
