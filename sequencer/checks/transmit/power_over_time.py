@@ -11,6 +11,7 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import AfterValidator
 from typing_extensions import override
 
+from drivers.roles import Reading
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
@@ -46,7 +47,11 @@ class PowerOverTimeSettings(CheckSettings):
 
 
 class PowerOverTime(Check[PowerOverTimeSettings]):
-    """Key the unit without modulation, read its power again and again in one key-down, and state by how much it has fallen at the end."""
+    """Key the unit without modulation, read its power again and again in one key-down, and state by how much it has fallen at the end.
+
+    It counts from the highest power read, as soon after PTT as the power meter answers: what is lost before that, and what a unit had lost
+    that earlier key-downs left warm, is not in it. So it stands first in a sequence, or after a rest.
+    """
 
     name: ClassVar[str] = "power_over_time"
     summary: ClassVar[str] = "by how much the carrier power falls over seconds of one key-down"
@@ -110,7 +115,14 @@ class PowerOverTime(Check[PowerOverTimeSettings]):
     def transmit(
         self, side: TransmitSide, settings: PowerOverTimeSettings, conditions: Conditions
     ) -> list[Finding]:
-        read = side.read_power_dbm
+        early = list[Point]()
+
+        def read() -> Reading:
+            reading = side.read_power_dbm()
+            if reading.number is not None:
+                early.append(Point.of_time(side.key_down_s, reading.number))
+            return reading
+
         side.hold_keyed_s(0.0)
         first = settle(read, side.wait_s, within=SETTLED_DB)
         if first[-1].number is not None:
@@ -119,7 +131,7 @@ class PowerOverTime(Check[PowerOverTimeSettings]):
         if first_dbm is None:
             side.rest()
             return [not_read(_quantity(settings), "dB", settings.limit.limits, "power meter", first)]
-        points.append(Point.of_time(side.key_down_s, statistics.fmean(first_dbm)))
+        points.append(_beginning(early, first_dbm, side.key_down_s))
         pause_s = max(LEAST_PAUSE_S, settings.over_s / LOOKS)
         while side.key_down_s < settings.over_s:
             side.wait_s(pause_s)
@@ -140,6 +152,14 @@ def _quantity(settings: PowerOverTimeSettings) -> str:
     return f"{QUANTITY} over {settings.over_s:g} s"
 
 
+def _beginning(early: Sequence[Point], first_dbm: Sequence[float], at_s: float) -> Point:
+    """Return what the power began with: where it stood still first, or the highest reading before, if it had clearly fallen by then."""
+    stood_dbm = statistics.fmean(first_dbm)
+    highest = max(early, key=lambda one: -math.inf if one.reading is None else one.reading)
+    assert highest.reading is not None
+    return highest if highest.reading - stood_dbm > SETTLED_DB else Point.of_time(at_s, stood_dbm)
+
+
 def _finding(
     first_dbm: Sequence[float],
     last_dbm: Sequence[float],
@@ -148,7 +168,9 @@ def _finding(
     conditions: Conditions,
 ) -> Finding:
     limits: Limits = settings.limit.limits
-    sag_db = statistics.fmean(first_dbm) - statistics.fmean(last_dbm)
+    first_level_dbm = points[0].reading
+    assert first_level_dbm is not None
+    sag_db = first_level_dbm - statistics.fmean(last_dbm)
     parts = Parts(conditions.bench)
     half_width = HalfWidth.of(conditions.bench, "power_meter", "linearity", "power")
     if half_width is not None and half_width.keys[0].endswith(".power"):
@@ -166,6 +188,7 @@ def _finding(
         limits=limits,
         budget=parts.budget(_quantity(settings), "dB", sag_db),
         points=tuple(points),
-        note=f"{statistics.fmean(first_dbm):.2f} dBm {points[0].at_s:.2g} s after PTT, {statistics.fmean(last_dbm):.2f} dBm at the end; "
-        f"lowest {lowest.reading:.2f} dBm, {lowest.at_s:.3g} s after PTT; {len(points)} readings in one key-down",
+        note=f"{first_level_dbm:.2f} dBm {points[0].at_s:.2g} s after PTT, {statistics.fmean(last_dbm):.2f} dBm at the end; "
+        f"lowest {lowest.reading:.2f} dBm, {lowest.at_s:.3g} s after PTT; {len(points)} readings in one key-down; "
+        "what was lost before the first is not in it",
     )

@@ -7,8 +7,9 @@ from pathlib import Path
 
 import pytest
 
+from sequencer.checks.transmit.power_over_time import _beginning
 from sequencer.problems import FileProblems
-from sequencer.results.model import AGAINST_TIME, Result
+from sequencer.results.model import AGAINST_TIME, Point, Result
 from sequencer.uncertainty.decision import Decision
 from sim.scpi.faults import Fault, FaultKind
 from tests.support.keyed_units import Rig
@@ -43,6 +44,19 @@ def test_the_truth_lies_within_u(tmp_path: Path, serial: str, decision: Decision
     assert one.decision is decision
     assert {point.state for point in one.points} == {AGAINST_TIME}
     assert last.at_s == pytest.approx(15.0, abs=0.5)
+
+
+def test_a_fall_before_the_power_stands_counts() -> None:
+    """A stage that has lost 0.9 dB by the time two readings agree: its first reading begins; a meter that was still rising does not."""
+    falling = [
+        Point.of_time(0.4, 37.0),
+        Point.of_time(0.6, 36.4),
+        Point.of_time(0.8, 36.1),
+        Point.of_time(1.0, 36.1),
+    ]
+    assert _beginning(falling, (36.1, 36.1), 1.1) == falling[0]
+    rising = [Point.of_time(0.4, 30.0), Point.of_time(0.6, 36.1), Point.of_time(0.8, 36.1)]
+    assert _beginning(rising, (36.1, 36.1), 0.9) == Point.of_time(0.9, 36.1)
 
 
 def test_a_meter_that_fails_in_the_middle_leaves_nothing_keyed(tmp_path: Path) -> None:
