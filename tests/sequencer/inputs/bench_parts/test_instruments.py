@@ -37,13 +37,14 @@ VALUES = {
     "filters": "[1 kHz, 10 kHz]",
     "noise_bandwidth": "1.13",
     "phase_noise": "-112 dB",
+    "far_noise": "-140 dB",
     "key_response": "5 ms",
     "ptt": "rts",
     "ptt_sense": "cts",
     "calibration": "{certificate: SIM-0009, due: 2027-06-30}",
 }
 BY_ROLE = {
-    "signal_generator": {"level", "vswr"},
+    "signal_generator": {"level", "vswr", "phase_noise", "far_noise"},
     "power_meter": {"max_power", "vswr"},
     "spectrum_analyser": {
         "max_power",
