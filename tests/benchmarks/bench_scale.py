@@ -25,15 +25,12 @@ from typing import Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
-from starlette.testclient import TestClient
-
 from sequencer.analysis.batches.against import find_against
 from sequencer.analysis.batches.summary import find_record, find_summary
 from sequencer.results.store.move import move
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.results.store.store import Store
-from sequencer.watch.app import WatchApp
-from sequencer.watch.guard import Access
+from tests.support.watching import Served
 from tests.support.year_store import KeptServer, year
 
 TOP = Path(__file__).resolve().parents[2]
@@ -140,20 +137,21 @@ def _ask(place: StorePlace, bare: Callable[..., list[Any]], mark: str, rounds: i
             "/batch?batch=Week%2020": lambda: bare(NEEDED + mark, "Week 20"),
             "/compare?name=U000042&name=U000043": lambda: bare(one_unit, "U000042"),
         }
-        watching = WatchApp(place, Access(names=frozenset({"localhost"})))
-        client = TestClient(watching.asgi, base_url="http://localhost")
+        over = Served(place)
 
         def page(path: str) -> Callable[[], object]:
             def asked() -> object:
-                answer = client.get(path)
-                assert answer.status_code == 200, (path, answer.text[-500:])
+                answer = over.ask(path)
+                assert answer.status == 200, (path, answer.text[-500:])
                 return answer
 
             return asked
 
-        for path, plain in pages.items():
-            say(f"watch {path}", page(path), plain, 0.5)
-        watching.close()
+        try:
+            for path, plain in pages.items():
+                say(f"watch {path}", page(path), plain, 0.5)
+        finally:
+            over.stop()
 
 
 def _least(asked: Callable[[], object], rounds: int) -> Timed:
