@@ -18,6 +18,7 @@ from pathlib import Path
 
 from sequencer.cli.common.line_options import LineAsked
 from sequencer.cli.fleet.adding import add_command
+from sequencer.frozen import dataclass
 from sequencer.results.queue.seen import read_queue
 from sequencer.results.queue.set_up import set_up
 from sequencer.results.store.place import StorePlace, find_place
@@ -56,6 +57,21 @@ select count(*) from (select a.job from (select distinct job, run from {queue}.a
 WITHOUT_JOB = (
     "select count(*) from run u where not exists (select 1 from {queue}.attempt a where a.run = u.run)"
 )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Counted:
+    """What the store itself says of the jobs afterwards, and how they were disturbed."""
+
+    not_done: int
+    lost: int
+    doubled: int
+    begun_again: int
+    ended_twice: int
+    without_a_job: int
+    kills: int
+    restarts: int
+    hazards: int
 
 
 class Campaign:
@@ -144,6 +160,18 @@ class Cuts:
 
 def main() -> None:
     """Make the campaign, and print what came of it."""
+    given = options()
+    folder = Path(tempfile.mkdtemp(prefix="queue"))
+    server = PostgresServer()
+    try:
+        go(given, folder, server)
+    finally:
+        server.close()
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def options(words: list[str] | None = None) -> argparse.Namespace:
+    """Return what is asked for, by the command line or by a test."""
     asked = argparse.ArgumentParser(description=__doc__)
     asked.add_argument("--jobs", type=int, default=200)
     asked.add_argument("--workers", type=int, default=3)
@@ -153,17 +181,11 @@ def main() -> None:
     )
     asked.add_argument("--seed", type=int, default=1)
     asked.add_argument("--log", type=Path, help="where the workers' words go")
-    given = asked.parse_args()
-    folder = Path(tempfile.mkdtemp(prefix="queue"))
-    server = PostgresServer()
-    try:
-        _go(given, folder, server)
-    finally:
-        server.close()
-        shutil.rmtree(folder, ignore_errors=True)
+    return asked.parse_args(words)
 
 
-def _go(given: argparse.Namespace, folder: Path, server: PostgresServer) -> None:
+def go(given: argparse.Namespace, folder: Path, server: PostgresServer) -> Counted:
+    """Add the jobs, disturb their workers until all are over, and count."""
     store = server.address()
     place = find_place(Path(), store)
     found, _ = set_up(place)
@@ -190,7 +212,7 @@ def _go(given: argparse.Namespace, folder: Path, server: PostgresServer) -> None
     began_s = time.monotonic()
     next_kill_s = began_s + given.kill_every
     restarts = [(given.jobs // 3, "fast"), (2 * given.jobs // 3, "immediate")]
-    done = 0
+    done = restarted = 0
     try:
         while done < given.jobs:
             time.sleep(0.5)
@@ -202,6 +224,7 @@ def _go(given: argparse.Namespace, folder: Path, server: PostgresServer) -> None
                 server.stop(mode)
                 time.sleep(3.0)
                 server.start()
+                restarted += 1
                 print(f"server restarted ({mode}) after {done} jobs", flush=True)
             if time.monotonic() > next_kill_s:
                 campaign.strike()
@@ -236,6 +259,17 @@ def _go(given: argparse.Namespace, folder: Path, server: PostgresServer) -> None
         print(
             f"{words!r} in the workers' words: {sum(one.count(words) for one in campaign.words)}", flush=True
         )
+    return Counted(
+        not_done=not_done,
+        lost=lost,
+        doubled=doubled,
+        begun_again=again,
+        ended_twice=twice,
+        without_a_job=without,
+        kills=campaign.kills,
+        restarts=restarted,
+        hazards=sum(one.count("witness: ") for one in campaign.words),
+    )
 
 
 def _over(place: StorePlace, before: int) -> int:
