@@ -60,19 +60,19 @@ def judged(results: Iterator[Result], truth: dict[str, float], step: str) -> Ite
         if true is None:
             continue
         name = f"{one.quantity.rpartition(',')[0] or one.quantity}{step}"
-        if one.value is None or one.uncertainty is None:
-            yield name, "not measured"
-        elif "at most this" in one.note:
-            holds = (
-                true <= one.value + one.uncertainty
-                if one.unit == "W"
-                else true >= one.value - one.uncertainty
-            )
-            yield name, "bound" if holds else "beyond"
-        elif "at least this" in one.note:
-            yield name, "bound" if true >= one.value - one.uncertainty else "beyond"
-        else:
-            yield name, "within" if abs(one.value - true) <= one.uncertainty else "beyond"
+        yield name, how_it_lies(one.value, one.uncertainty, one.unit, one.note, true)
+
+
+def how_it_lies(value: float | None, uncertainty: float | None, unit: str, note: str, true: float) -> str:
+    """Say how a result lies to the truth: "within" U, a "bound" that holds, "beyond", or "not measured"."""
+    if value is None or uncertainty is None:
+        return "not measured"
+    if "at most this" in note:
+        is_so = true <= value + uncertainty if unit == "W" else true >= value - uncertainty
+        return "bound" if is_so else "beyond"
+    if "at least this" in note:
+        return "bound" if true >= value - uncertainty else "beyond"
+    return "within" if abs(value - true) <= uncertainty else "beyond"
 
 
 def main() -> int:

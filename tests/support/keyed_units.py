@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import json
-import signal
-import subprocess
-import sys
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -16,6 +12,7 @@ from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import make_plan
 from sim.radio.keying import Keying
+from tests.support import over_sockets
 from tests.support.multimode_desk import specimen
 from tests.support.rig import Rig
 
@@ -61,34 +58,7 @@ def _write_files(folder: Path, checks: Sequence[str], seed: int, changes: Mappin
 def run_over_sockets(folder: Path, serial: str, *checks: str, seed: int) -> list[dict[str, Any]]:
     """Run checks on a bench that another process serves over TCP, in real time; returns the results as `run --json` gives them."""
     _write_files(folder, checks, seed, {})
-    command, served = [sys.executable, "-m", "sequencer"], folder / "served.yaml"
-    serving = subprocess.Popen(
-        [*command, "simulate", "--bench", "bench.yaml", "--serial", serial, "--write-bench", str(served)],
-        cwd=folder,
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    try:
-        assert serving.stdout is not None
-        for line in serving.stdout:  # it says so once all of it is served
-            if line.startswith("Ctrl-C"):
-                break
-        ran = subprocess.run(
-            [*command, "run", "sequence.yaml", "--bench", str(served), "--serial", serial, "--json"],
-            cwd=folder,
-            capture_output=True,
-            text=True,
-            timeout=300.0,
-            check=False,
-        )
-        found = json.loads(ran.stdout)
-        assert found["bench_safe"], ran.stdout
-        results: list[dict[str, Any]] = found["results"]
-        return results
-    finally:
-        serving.send_signal(signal.SIGINT)
-        said, _ = serving.communicate(timeout=30.0)
-        assert "hazard" not in said.lower(), said
+    return over_sockets.run_over_sockets(folder, serial)
 
 
 def law_of(serial: str) -> Keying:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cache
 from pathlib import Path
 
@@ -32,13 +32,7 @@ def run(
     **changes: str,
 ) -> Rig:
     """Run checks on a specimen on a shipped bench with an analyser; ``changes`` are texts of the bench file and what stands for each."""
-    text = bench.read_text(encoding="utf-8").replace("seed: 1", f"seed: {seed}")
-    text = text.replace("unit: units ", f"unit: {BENCH.resolve().parent / 'units'} ")
-    for old, new in changes.items():
-        text = text.replace(old, new)
-    (folder / "bench.yaml").write_text(text, encoding="utf-8")
-    items = "".join(f"  - {{{one}}}\n" for one in checks)
-    (folder / "sequence.yaml").write_text(HEAD.format(mode=mode) + items, encoding="utf-8")
+    write_files(folder, checks, seed=seed, mode=mode, bench=bench, changes=changes)
     plan = make_plan(
         load_sequence(str(folder / "sequence.yaml")), load_bench(str(folder / "bench.yaml")), serial=serial
     )
@@ -46,6 +40,25 @@ def run(
     rig.run()
     assert rig.simulation.hazards == ()
     return rig
+
+
+def write_files(
+    folder: Path,
+    checks: Sequence[str],
+    *,
+    seed: int,
+    mode: str = "FM",
+    bench: Path = BENCH,
+    changes: Mapping[str, str] | None = None,
+) -> None:
+    """Write `bench.yaml` and `sequence.yaml` of such a run."""
+    text = bench.read_text(encoding="utf-8").replace("seed: 1", f"seed: {seed}")
+    text = text.replace("unit: units ", f"unit: {BENCH.resolve().parent / 'units'} ")
+    for old, new in (changes or {}).items():
+        text = text.replace(old, new)
+    (folder / "bench.yaml").write_text(text, encoding="utf-8")
+    items = "".join(f"  - {{{one}}}\n" for one in checks)
+    (folder / "sequence.yaml").write_text(HEAD.format(mode=mode) + items, encoding="utf-8")
 
 
 def results(rig: Rig) -> Mapping[str, Result]:

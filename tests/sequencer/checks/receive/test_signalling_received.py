@@ -19,6 +19,7 @@ from tests.support.running import Ran, run_checks
 from tests.support.truth import TrueUnit, where
 
 BENCH = Path("sim/signalling-bench.yaml")
+UNITS = BENCH.resolve().parent / "units"
 KINDS = {
     "tone": "check: signalling_received, channel: 20, tone: 88.5 Hz, signalling_deviation: 300 Hz, opening: {max: -118 dBm}, shut_for: 5 s",
     "code": "check: signalling_received, channel: 20, code: D023N, signalling_deviation: 300 Hz, opening: {max: -118 dBm}, shut_for: 5 s",
@@ -38,16 +39,21 @@ def run(
     before: Callable[[SimulatedBench], Any] | None = None,
 ) -> Ran:
     """Run the check on a specimen, or on one with another ``decoder``."""
-    units = BENCH.resolve().parent / "units"
+    units = UNITS
     if decoder:
         units = folder / "units"
         units.mkdir()
         text = f"serial: {serial}\ndescription: of this test\ndecoder: {{{decoder}}}\n"
         (units / f"{serial.lower()}.yaml").write_text(text, encoding="utf-8")
-    text = BENCH.read_text(encoding="utf-8").replace("seed: 1", f"seed: {seed}")
-    (folder / "bench.yaml").write_text(text.replace("unit: units ", f"unit: {units} "), encoding="utf-8")
+    write_bench(folder, seed, units)
     check = check or KINDS["tone"]
     return run_checks(folder, serial, f"{{{check}}}", bench=str(folder / "bench.yaml"), before=before)
+
+
+def write_bench(folder: Path, seed: int, units: Path = UNITS) -> None:
+    """Write that bench with another seed."""
+    text = BENCH.read_text(encoding="utf-8").replace("seed: 1", f"seed: {seed}")
+    (folder / "bench.yaml").write_text(text.replace("unit: units ", f"unit: {units} "), encoding="utf-8")
 
 
 def true_level_dbm(serial: str, kind: str, *, closing: bool = False) -> float:
