@@ -9,6 +9,7 @@ Every method may raise `drivers.faults.InstrumentFault`.
 
 from __future__ import annotations
 
+import math
 from abc import abstractmethod
 from typing import Literal
 
@@ -69,6 +70,11 @@ class SignalGenerator(Instrument):
     """How far a level that it made was from the one asked for, at most, dB, by its own word: half the step of a coarse one."""
     level_made_dbm: float | None = None
     """What it made of the level that was set last, dBm, by its own word; None where it, or its driver, does not say."""
+
+    @property
+    def highest_dbm(self) -> float:
+        """The highest level that it may be set to; without end where nobody has said."""
+        return math.inf
 
     @override
     def set_start_state(self) -> None:

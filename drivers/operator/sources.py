@@ -7,8 +7,11 @@ until something else is asked for, or a question is left unanswered.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Any
+
+from typing_extensions import override
 
 from drivers.faults import NotConfirmed, Refused
 from drivers.operator import dial as dials
@@ -31,6 +34,12 @@ class OperatorSignalGenerator(Operated[SignalGenerator], SignalGenerator):
         self._modulate: Callable[[SignalGenerator], None] = lambda twin: twin.disable_all_modulation()
         self._wanted_on = False
         self._set: tuple[str, str] | None = None  # level, and all else, as the person has set it last
+
+    @property
+    @override
+    def highest_dbm(self) -> float:
+        high_dbm = self._settings.limits.level_max_dbm
+        return math.inf if high_dbm is None else high_dbm
 
     def configure_rf(self, frequency_hz: float, level_dbm: float) -> None:
         """Set frequency and level; asked at once only while the output is on."""

@@ -26,6 +26,12 @@ RATE_SHARE = 0.001
 class ProfiledSignalGenerator(ProfiledInstrument, SignalGenerator):
     """An RF signal generator; level 0 dBm is 1 mW into 50 ohm at its own connector."""
 
+    @property
+    @override
+    def highest_dbm(self) -> float:
+        high_dbm = self._limits.level_max_dbm
+        return math.inf if high_dbm is None else high_dbm
+
     def prepare(self) -> None:
         """Start with the RF output off, whatever the reset of this make does."""
         self.configure_output_enabled(False)

@@ -185,11 +185,15 @@ class Demand:
 
     ``at`` is the path of the setting it comes from, below the check. Levels are at the antenna connector; that of an
     ``interferer`` comes from the second generator. ``refused`` says why no bench of this kind could do it, ``allowed`` what could be done.
+    A level that is not the setting itself says in ``because`` what it is for; ``apart_db`` is how far it lies from the setting where it
+    moves with that, so that what is allowed is said of the setting.
     """
 
     at: tuple[str, ...] = ()
     level_dbm: float | None = None
     interferer: bool = False
+    because: str = ""
+    apart_db: float | None = None
     power_w: float | None = None
     refused: str = ""
     allowed: str = ""

@@ -357,4 +357,5 @@ class ReceiveSide(ReceiveReadings):
         return set_lowest(self.set_level_dbm)
 
     def _allowed_dbm(self, level_dbm: float) -> float:
-        return min(level_dbm, self._ratings.max_receiver_input_dbm - self.level_off_db)
+        offered_dbm = self._generator.highest_dbm - self._loss_db
+        return min(level_dbm, self._ratings.max_receiver_input_dbm - self.level_off_db, offered_dbm)

@@ -34,13 +34,21 @@ def plan_of(folder: Path, name: str) -> Plan:
         f"  - {{check: {name.split(' ', maxsplit=1)[0]}, {EVERY_CHECK[name]}}}\n",
         encoding="utf-8",
     )
-    bench = folder / "bench.yaml"
     shipped = bench_for(name).resolve()
-    bench.write_text(
+    (folder / "bench.yaml").write_text(
         shipped.read_text(encoding="utf-8").replace("unit: units", f"unit: {shipped.parent / 'units'}"),
         encoding="utf-8",
     )
-    return make_plan(load_sequence(str(file)), load_bench(str(bench)), serial=serial_of(name))
+    return plan_in(folder, name)
+
+
+def plan_in(folder: Path, name: str) -> Plan:
+    """Return the plan of that check by the files that stand in ``folder``."""
+    return make_plan(
+        load_sequence(str(folder / "one.yaml")),
+        load_bench(str(folder / "bench.yaml")),
+        serial=serial_of(name),
+    )
 
 
 def rig_of(folder: Path, name: str) -> Rig:

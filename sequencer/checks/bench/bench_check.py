@@ -25,6 +25,7 @@ from sequencer.checks.bench_checking.settings import BenchCheckSettings
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared import commands
+from sequencer.checks.shared.asked.levels import one_level
 from sequencer.checks.shared.readings.reading_steps import step_seen
 from sequencer.checks.shared.readings.settle import agreeing
 from sequencer.inputs.bench_parts.bench_health import bench_serial
@@ -110,8 +111,9 @@ class BenchCheck(Check[BenchCheckSettings]):
 
     @override
     def demands(self, settings: BenchCheckSettings, conditions: Conditions) -> list[Demand]:
-        found = [Demand(at=("levels",), level_dbm=one) for one in settings.levels_dbm]
-        return [*found, *_refusals(settings, conditions)]
+        first = [Demand(at=("levels",), level_dbm=one) for one in settings.levels_dbm[:-1]]
+        last = one_level(settings.levels_dbm[-1], key="levels", step_db=PROOF_STEP_DB)  # it ends with that
+        return [*first, *last, *_refusals(settings, conditions)]
 
     @override
     def waits_of(self, settings: BenchCheckSettings, conditions: Conditions) -> Mapping[str, float]:

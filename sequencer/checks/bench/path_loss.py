@@ -14,6 +14,7 @@ from typing_extensions import override
 from sequencer.checks.check import Check, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import SOME, CheckSettings
+from sequencer.checks.shared.asked.levels import one_level
 from sequencer.checks.shared.asked.limits import RatioLimit
 from sequencer.checks.shared.budgets.parts import HalfWidth, Parts
 from sequencer.checks.shared.readings.reading_steps import step_seen
@@ -138,8 +139,8 @@ class PathLoss(Check[PathLossSettings]):
         return ("power_meter.linearity|power", "signal_generator.vswr", "power_meter.vswr")
 
     def demands(self, settings: PathLossSettings, conditions: Conditions) -> list[Demand]:
-        """Return the level it uses, at the generator's connector."""
-        return [Demand(at=("level",), level_dbm=settings.level_dbm)]
+        """Return the levels it uses, at the generator's connector."""
+        return one_level(settings.level_dbm, step_db=PROOF_STEP_DB)
 
     @override
     def waits_of(self, settings: PathLossSettings, conditions: Conditions) -> Mapping[str, float]:

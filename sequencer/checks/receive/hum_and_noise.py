@@ -22,6 +22,7 @@ from sequencer.checks.receive.receive_distortion import (
     apply_standard,
 )
 from sequencer.checks.shared import commands
+from sequencer.checks.shared.asked.levels import one_level
 from sequencer.checks.shared.asked.limits import RatioLimit
 from sequencer.checks.shared.budgets.level_budget import LEVEL_NEEDS, level_parts
 from sequencer.checks.shared.budgets.parts import Parts
@@ -74,8 +75,8 @@ class HumAndNoise(Check[HumAndNoiseSettings]):
         return ((QUANTITY, "dB"),)
 
     def demands(self, settings: HumAndNoiseSettings, conditions: Conditions) -> list[Demand]:
-        """Return the level it uses."""
-        return [Demand(at=("level",), level_dbm=settings.level_dbm)]
+        """Return the levels it uses."""
+        return one_level(settings.level_dbm, step_db=STEP_DB)
 
     def needs(self, settings: HumAndNoiseSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budget asks of the bench file."""

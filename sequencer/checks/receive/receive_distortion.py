@@ -14,7 +14,7 @@ from drivers.roles import Reading
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.asked.levels import LevelWindow
+from sequencer.checks.shared.asked.levels import LevelWindow, one_level
 from sequencer.checks.shared.asked.limits import PercentLimit, PowerLimit
 from sequencer.checks.shared.budgets.parts import HalfWidth, Parts
 from sequencer.checks.shared.level_search.sensitivity_reader import modulation_needs
@@ -99,8 +99,8 @@ class ReceiveDistortion(Check[ReceiveDistortionSettings]):
         return (("receive distortion", "%"),)
 
     def demands(self, settings: ReceiveDistortionSettings, conditions: Conditions) -> list[Demand]:
-        """Return the level it uses."""
-        return [Demand(at=("level",), level_dbm=settings.level_dbm)]
+        """Return the levels it uses."""
+        return one_level(settings.level_dbm, proves=True)
 
     def needs(self, settings: ReceiveDistortionSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budget asks of the bench file."""
@@ -147,8 +147,8 @@ class AudioOutput(Check[AudioOutputSettings]):
         return (settings.power.limits, settings.distortion.limits)
 
     def demands(self, settings: AudioOutputSettings, conditions: Conditions) -> list[Demand]:
-        """Return the level it uses."""
-        return [Demand(at=("level",), level_dbm=settings.level_dbm)]
+        """Return the levels it uses."""
+        return one_level(settings.level_dbm, proves=True)
 
     def needs(self, settings: AudioOutputSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budgets ask of the bench file."""

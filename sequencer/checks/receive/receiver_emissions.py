@@ -133,7 +133,8 @@ class ReceiverEmissions(Check[ReceiverEmissionsSettings]):
     def forecast_s(self, settings: ReceiverEmissionsSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: each range with its filter, each place by itself, and the supply off and on."""
         swept_s = sum(
-            2.5 * (row.to_hz - row.from_hz) / row.resolution_bandwidth_hz**2 for row in settings.mask
+            looks.sweep_s(conditions, row.to_hz - row.from_hz, row.resolution_bandwidth_hz)
+            for row in settings.mask
         )
         return UNFED_S + swept_s + PLACE_S * self._places(settings)
 

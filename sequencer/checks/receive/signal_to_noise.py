@@ -15,7 +15,7 @@ from drivers.roles import Reading
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.asked.levels import LevelWindow
+from sequencer.checks.shared.asked.levels import LevelWindow, one_level
 from sequencer.checks.shared.asked.limits import RatioLimit
 from sequencer.checks.shared.asked.target import MODES_OF_KIND, SensitivityTarget
 from sequencer.checks.shared.budgets.level_budget import LEVEL_NEEDS, level_parts
@@ -91,8 +91,8 @@ class SignalToNoise(Check[SignalToNoiseSettings]):
         return ((settings.ratio, "dB"),)
 
     def demands(self, settings: SignalToNoiseSettings, conditions: Conditions) -> list[Demand]:
-        """Return the level it uses; a ratio that the mode has not is refused."""
-        demands = [Demand(at=("level",), level_dbm=settings.level_dbm)]
+        """Return the levels it uses; a ratio that the mode has not is refused."""
+        demands = one_level(settings.level_dbm, step_db=STEP_DB, proves=True)
         if conditions.mode not in MODES_OF_KIND[settings.ratio]:
             usual = "quieting" if conditions.mode == "FM" else "(S+N)/N"
             told = f"{settings.ratio} does not measure a receiver in {conditions.mode}"
@@ -160,7 +160,7 @@ def begun(
     side: ReceiveSide, settings: SignalToNoiseSettings, conditions: Conditions
 ) -> tuple[SensitivityReader | None, str]:
     """Return what reads the ratio at the level, made ready; or None, and why that is not possible."""
-    at_dbm = max(CLEARLY_HEARD_DBM, settings.level_dbm)
+    at_dbm = max(min(CLEARLY_HEARD_DBM, LevelWindow().bounds_dbm(conditions)[1]), settings.level_dbm)
     tone_hz = find_tone_hz(side, settings, conditions, at_dbm=at_dbm)
     if tone_hz is None:
         return None, why_no_tone(conditions, at_dbm)

@@ -14,7 +14,7 @@ from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
-from sequencer.checks.shared.asked.levels import LevelWindow
+from sequencer.checks.shared.asked.levels import LevelWindow, one_level
 from sequencer.checks.shared.asked.limits import RatioLimit
 from sequencer.checks.shared.budgets.level_budget import LEVEL_NEEDS, level_parts
 from sequencer.checks.shared.budgets.parts import Parts
@@ -97,8 +97,8 @@ class Sinad(Check[SinadSettings]):
         )
 
     def demands(self, settings: SinadSettings, conditions: Conditions) -> list[Demand]:
-        """Return the level it uses."""
-        return [Demand(at=("level",), level_dbm=settings.level_dbm)]
+        """Return the levels it uses."""
+        return one_level(settings.level_dbm, step_db=STEP_DB, proves=True)
 
     def needs(self, settings: SinadSettings, conditions: Conditions) -> tuple[str, ...]:
         """Return what its budgets ask of the bench file."""

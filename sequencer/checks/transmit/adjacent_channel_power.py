@@ -128,7 +128,7 @@ class AdjacentChannelPower(Check[AdjacentChannelPowerSettings]):
 
     def forecast_s(self, settings: AdjacentChannelPowerSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: seven sweeps, or five recordings."""
-        return driven_spectrum.forecast_s(settings, settings.reach_hz)
+        return driven_spectrum.forecast_s(settings, conditions, settings.reach_hz)
 
     @override
     def transmit(

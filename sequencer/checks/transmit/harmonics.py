@@ -85,6 +85,9 @@ class Harmonics(Check[HarmonicsSettings]):
         found = []
         if refused := looks.filter_refusal(conditions, settings.resolution_bandwidth_hz):
             found.append(Demand(at=("resolution_bandwidth",), refused=refused[0], allowed=refused[1]))
+        filter_hz = settings.resolution_bandwidth_hz
+        if refused := looks.sweep_refusal(conditions, lines.SPAN_FILTERS * filter_hz, filter_hz):
+            found.append(Demand(at=("resolution_bandwidth",), refused=refused[0], allowed=refused[1]))
         highest_hz = settings.up_to * conditions.frequency_hz
         if refused := looks.span_refusal(conditions, conditions.frequency_hz, highest_hz):
             found.append(Demand(at=("up_to",), refused=refused[0], allowed=refused[1]))

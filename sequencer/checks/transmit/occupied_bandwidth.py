@@ -101,7 +101,7 @@ class OccupiedBandwidth(Check[OccupiedBandwidthSettings]):
 
     def forecast_s(self, settings: OccupiedBandwidthSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: seven sweeps, or six recordings."""
-        return driven_spectrum.forecast_s(settings, settings.span_hz / 2.0)
+        return driven_spectrum.forecast_s(settings, conditions, settings.span_hz / 2.0)
 
     @override
     def transmit(

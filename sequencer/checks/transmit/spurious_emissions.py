@@ -82,6 +82,8 @@ class SpuriousEmissions(Check[SpuriousEmissionsSettings]):
                 found.append(Demand(at=("mask",), refused=refused[0], allowed=refused[1]))
             if refused := looks.span_refusal(conditions, row.from_hz, row.to_hz):
                 found.append(Demand(at=("mask",), refused=refused[0], allowed=refused[1]))
+            if at_hz is not None and (refused := _longest_sweep(row, at_hz, settings.beside_hz, conditions)):
+                found.append(Demand(at=("mask",), refused=refused[0], allowed=refused[1]))
         return found
 
     def commands(self, settings: SpuriousEmissionsSettings, conditions: Conditions) -> frozenset[Need]:
@@ -95,7 +97,8 @@ class SpuriousEmissions(Check[SpuriousEmissionsSettings]):
     def forecast_s(self, settings: SpuriousEmissionsSettings, conditions: Conditions) -> float:
         """Return about how long it takes, s: the carrier, each range with its filter, and the highest of each by itself."""
         swept_s = sum(
-            2.5 * (row.to_hz - row.from_hz) / row.resolution_bandwidth_hz**2 for row in settings.mask
+            looks.sweep_s(conditions, row.to_hz - row.from_hz, row.resolution_bandwidth_hz)
+            for row in settings.mask
         )
         return 0.6 + swept_s + NARROW_S * len(settings.mask)
 
@@ -115,6 +118,15 @@ class SpuriousEmissions(Check[SpuriousEmissionsSettings]):
             ]
         side.rest()
         return found
+
+
+def _longest_sweep(
+    row: MaskRow, carrier_hz: float, beside_hz: float, conditions: Conditions
+) -> tuple[str, str] | None:
+    """Return why the widest part of a range that is swept at once takes too long with the unit keyed; None where it does not."""
+    widest_hz = max((high - low for low, high in parts_of(row, carrier_hz, beside_hz)), default=0.0)
+    narrow_hz = lines.SPAN_FILTERS * row.resolution_bandwidth_hz
+    return looks.sweep_refusal(conditions, max(widest_hz, narrow_hz), row.resolution_bandwidth_hz)
 
 
 def _of_range(

@@ -33,6 +33,7 @@ from sequencer.inputs.bench_parts.bench_health import ExpectedIdentity
 from sequencer.problems import FieldProblem
 
 INSTALLED = "installed"
+USUAL_SWEEP_FACTOR = 2.5  # of near-Gaussian filters, from memory of makers' application notes
 TYPICAL_NOISE_BANDWIDTH = 1.09  # a maker's analysis tutorial gives 1.05 to 1.13
 Vswr = Annotated[float, AfterValidator(between(1.0, 100.0, ""))]
 
@@ -238,6 +239,9 @@ class SpectrumAnalyser(Matched):
     noise_bandwidth: Annotated[float, AfterValidator(between(0.9, 1.6, ""))] = TYPICAL_NOISE_BANDWIDTH
     """Noise bandwidth of its filters, relative to their nominal one; 1.09, between those of usual filters (1.05 to 1.13), where none is
     stated."""
+    sweep_factor: Annotated[float, AfterValidator(between(1e-4, 10.0, ""))] = USUAL_SWEEP_FACTOR
+    """How long a sweep takes: this times its span over the square of its resolution bandwidth; 2.5, that of ordinary filters, where none
+    is stated, and far less where it reckons its filters (FFT)."""
     phase_noise_db: Annotated[RatioDb, AfterValidator(between(-200.0, -40.0, "dB"))] | None = None
     """Noise of its own oscillator, 10 kHz beside a carrier, dBc in 1 Hz."""
     accuracy: SpectrumAnalyserAccuracy = SpectrumAnalyserAccuracy.unstated()

@@ -254,8 +254,8 @@ def _loss_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) -
         if not offered.min_dbm <= level_dbm <= min(offered.max_dbm, most_dbm):
             yield source.complain(
                 at,
-                f"{level_dbm:g} dBm is outside what {entry[0]} offers and {bears}",
-                allowed=f"{offered.min_dbm:g} to {min(offered.max_dbm, most_dbm):.1f} dBm",
+                f"{level_dbm:g} dBm{_because(demand)} is outside what {entry[0]} offers and {bears}",
+                allowed=_allowed_level(demand, offered.min_dbm, min(offered.max_dbm, most_dbm)),
             )
 
 
@@ -315,10 +315,24 @@ def _demand_faults(demand: Demand, step: Step, bench: LoadedBench) -> Iterator[t
     loss_db, offered = path.loss_db(frequency_hz), generator.level
     if not offered.min_dbm <= level_dbm + loss_db <= offered.max_dbm:
         called = name if demand.interferer else "the generator"
+        where = f"at the antenna connector{_because(demand)} is outside what {called} offers"
         yield (
-            f"{level_dbm:g} dBm at the antenna connector is outside what {called} offers through {loss_db:.2f} dB of path",
-            f"{offered.min_dbm - loss_db:.1f} to {offered.max_dbm - loss_db:.1f} dBm",
+            f"{level_dbm:g} dBm {where} through {loss_db:.2f} dB of path",
+            _allowed_level(demand, offered.min_dbm - loss_db, offered.max_dbm - loss_db),
         )
+
+
+def _because(demand: Demand) -> str:
+    """Return what a level is for that is not the setting itself, as an aside."""
+    return f" ({demand.because})" if demand.because else ""
+
+
+def _allowed_level(demand: Demand, low_dbm: float, high_dbm: float) -> str:
+    """Return what is allowed of the setting that a level comes from, where a generator offers ``low_dbm`` to ``high_dbm`` there."""
+    if demand.because and demand.apart_db is None:
+        return f"a generator that offers it: this one offers {low_dbm:.1f} to {high_dbm:.1f} dBm there"
+    apart_db = demand.apart_db or 0.0
+    return f"{low_dbm - min(apart_db, 0.0):.1f} to {high_dbm - max(apart_db, 0.0):.1f} dBm"
 
 
 def _power_faults(

@@ -22,6 +22,7 @@ SETTING_ANSWERS = 14.0
 """How many answers setting it waits for, at most: a dozen settings, each with its own, and all asked for again."""
 SWEEP_ANSWERS = 5.0
 """A sweep, its two status bits, its time and its trace."""
+SWEEP_ROOM = 2.0  # as long as the sweep itself is waited for its end
 LOWEST_DBM, HIGHEST_DBM = -200.0, 60.0
 POINTS_APART = 2
 SHOWN = Span(low=LOWEST_DBM, high=HIGHEST_DBM, unit="dBm", why="what an analyser can show")
@@ -62,7 +63,7 @@ class SpectrumReadings(TransmitReadings):
             return _as_reading(taken[-1])
 
         name = f"{BESIDE if beside else CARRIER_SPECTRUM} at {settings.centre_hz / 1e6:g} MHz"
-        answers = SWEEP_ANSWERS + 2.0 * (made.sweep_time_s or 0.0) / bound_s
+        answers = SWEEP_ANSWERS + SWEEP_ROOM * (made.sweep_time_s or 0.0) / bound_s
         self._keyed(ROLE, name, analyser, read, answers=answers)
         return taken[-1]
 

@@ -12,6 +12,8 @@ from sequencer.problems import FieldProblem
 
 # above this a receiver test has gone wrong, whatever the rating: common practice, no source
 HIGHEST_BY_DEFAULT_DBM = -20.0
+SURELY_FALLS_DBM = -107.0
+"""So weak a signal is noisier in any receiver than a strong one, by far more than readings scatter: common practice, no source."""
 SearchAccuracyDb = Annotated[RatioDb, AfterValidator(between(0.05, 10.0, "dB"))]
 
 
@@ -77,3 +79,27 @@ class LevelWindow(FileModel):
                 )
             )
         return demands
+
+
+def one_level(
+    level_dbm: float, *, key: str = "level", step_db: float = 0.0, proves: bool = False
+) -> list[Demand]:
+    """Return what is demanded by a check that reads at one level, that of its setting ``key``.
+
+    ``step_db``: it reads so far below too, for how the reading follows the level; ``proves``: it looks whether the reading changes at
+    all, at the lowest level there is, and so needs one at which that must be seen.
+    """
+    demands = [Demand(at=(key,), level_dbm=level_dbm)]
+    if step_db:
+        demands.append(
+            Demand(
+                at=(key,),
+                level_dbm=level_dbm - step_db,
+                apart_db=-step_db,
+                because=f"{step_db:g} dB below {key!r}, for how the reading follows it",
+            )
+        )
+    if proves and level_dbm > SURELY_FALLS_DBM:
+        because = "where it is proved that the reading follows the level"
+        demands.append(Demand(at=(key,), level_dbm=SURELY_FALLS_DBM, because=because))
+    return demands

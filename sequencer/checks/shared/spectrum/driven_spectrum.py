@@ -104,7 +104,15 @@ def demands(settings: DrivenSettings, conditions: Conditions, reach_hz: float, *
     at_hz = conditions.frequency_hz
     if refused := looks.span_refusal(conditions, at_hz - reach_hz, at_hz + reach_hz):
         found.append(Demand(at=(at,), refused=refused[0], allowed=refused[1]))
+    filter_hz = settings.resolution_bandwidth_hz
+    if refused := looks.sweep_refusal(conditions, swept_hz(reach_hz, filter_hz), filter_hz):
+        found.append(Demand(at=("resolution_bandwidth",), refused=refused[0], allowed=refused[1]))
     return found
+
+
+def swept_hz(reach_hz: float, filter_hz: float) -> float:
+    """Return how wide a span is swept to see out to ``reach_hz`` on either side, Hz."""
+    return 2.0 * (reach_hz + MARGIN_FILTERS * filter_hz)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,7 +217,7 @@ class Look:
             return self._made
         side, filter_hz = self._side, self._settings.resolution_bandwidth_hz
         at_input_dbm = meter_dbm - side.loss_db(side.frequency_hz)
-        span_hz = 2.0 * (self._reach_hz + MARGIN_FILTERS * filter_hz)
+        span_hz = swept_hz(self._reach_hz, filter_hz)
         self._made = SpectrumSettings(
             centre_hz=side.frequency_hz,
             span_hz=span_hz,
@@ -290,10 +298,10 @@ def _floor(spectra: list[PowerSpectrum]) -> float:
     return float(np.mean(powers_w[: max(1, len(powers_w) // 20)])) / spectra[0].step_hz
 
 
-def forecast_s(settings: DrivenSettings, reach_hz: float) -> float:
+def forecast_s(settings: DrivenSettings, conditions: Conditions, reach_hz: float) -> float:
     """Return about how long such a look takes, s: seven sweeps, one of them released, or six recordings."""
     if settings.read == "samples":
         return 0.4 + 5.5 * SAMPLED_S
     filter_hz = settings.resolution_bandwidth_hz
-    sweep_s = 2.5 * 2.0 * (reach_hz + MARGIN_FILTERS * filter_hz) / filter_hz**2
+    sweep_s = looks.sweep_s(conditions, swept_hz(reach_hz, filter_hz), filter_hz)
     return 0.6 + 7.0 * max(sweep_s, 1e-3)

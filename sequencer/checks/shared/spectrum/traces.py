@@ -14,9 +14,11 @@ from typing import TYPE_CHECKING
 from drivers.roles import RangeState, Spectrum, SpectrumSettings
 from sequencer.checks.finding import Conditions
 from sequencer.checks.shared.budgets.parts import HalfWidth
-from sequencer.inputs.bench_parts.instrument_roles import SpectrumAnalyser
+from sequencer.inputs.bench import longest_release_s
+from sequencer.inputs.bench_parts.instrument_roles import USUAL_SWEEP_FACTOR, SpectrumAnalyser
 from sequencer.results.model import Point
 from sequencer.safety.transmit import TransmitSide
+from sequencer.safety.transmitting.spectrum_readings import SWEEP_ANSWERS, SWEEP_ROOM
 
 if TYPE_CHECKING:
     from sequencer.dsp.spectrum import PowerSpectrum
@@ -35,6 +37,7 @@ UNEXPLAINED_DB = 1.0
 """By how much analyser and power meter may disagree beside what both state. Workshop's own."""
 POINTS_PER_FILTER = 4
 NEAREST_HZ = 500.0  # of a band's edge: what lies nearer is the edge's own, by the filter
+WIDER = 1.05  # than what the span of a narrower filter asks for: with the filter the span grows
 MOST_KEPT = 400
 """Points of a trace that are kept with a result."""
 UNSTATED_DB = 3.0  # taken where the bench file states nothing of it, for what cannot be right
@@ -237,3 +240,44 @@ def span_refusal(conditions: Conditions, low_hz: float, high_hz: float) -> tuple
                     "a loss measured there too ('path_loss'), or a narrower range",
                 )
     return None
+
+
+def sweep_s(conditions: Conditions, span_hz: float, filter_hz: float) -> float:
+    """Return about how long the analyser of the bench file takes for a sweep, s."""
+    named = conditions.bench.with_role("spectrum_analyser")
+    factor = USUAL_SWEEP_FACTOR if named is None else named[1].sweep_factor
+    return factor * span_hz / filter_hz**2
+
+
+def sweep_refusal(conditions: Conditions, span_hz: float, filter_hz: float) -> tuple[str, str] | None:
+    """Return why a sweep of the keyed unit does not fit into `max_key_time`: what was found, what is allowed; None where it does."""
+    from sequencer.inputs.bench_parts.loss_table import frequency_text
+
+    bench, entry = conditions.bench, entry_of(conditions)
+    radio = bench.with_role("radio")
+    if radio is None or radio[1].manual or entry.manual:
+        return None
+    answers_s = SWEEP_ANSWERS * (entry.timeout_s + entry.settling_s)
+    room_s = bench.protection.max_key_time_s - longest_release_s(radio[1]) - answers_s
+    takes_s = sweep_s(conditions, span_hz, filter_hz)
+    if SWEEP_ROOM * takes_s <= room_s:
+        return None
+    least_hz = math.sqrt(SWEEP_ROOM * entry.sweep_factor * span_hz / max(room_s, 1e-3))
+    takes = (
+        f"a sweep of {frequency_text(span_hz)} with a filter of {frequency_text(filter_hz)} takes about {takes_s:.3g} s of "
+        "transmitting, which with its answers and a release of PTT does not fit into max_key_time "
+        f"{bench.protection.max_key_time_s:g} s"
+    )
+    allowed = (
+        f"a filter of {frequency_text(_filter_from(least_hz, entry))} or more, a narrower span, or 'sweep_factor' of the analyser in the "
+        "bench file if it sweeps faster"
+    )
+    return takes, allowed
+
+
+def _filter_from(least_hz: float, entry: SpectrumAnalyser) -> float:
+    """Return the narrowest filter of the analyser that is wide enough; two digits, where nobody has stated which it has."""
+    wide_hz = WIDER * least_hz
+    own = [one for one in entry.filters_hz or () if one >= wide_hz]
+    digit_hz = 10.0 ** (math.floor(math.log10(wide_hz)) - 1)
+    return min(own) if own else math.ceil(wide_hz / digit_hz) * digit_hz
