@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 
 from sequencer.files.fields import FileModel
-from sequencer.files.yaml_tree import Source
+from sequencer.files.yaml_tree import Node, Source
 from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FieldProblem, FieldProblems, did_you_mean, listed
 from sequencer.units.parse import QuantityError
@@ -208,11 +208,9 @@ def _wrong_value(
     said = str(entry["msg"])
     allowed = _DUE.get(kind) or said.removeprefix("Input should be ").removeprefix("Value error, ")
     hint = ""
-    if kind == "string_too_long":
-        allowed = f"at most {entry['ctx']['max_length']} characters"
-        return source.complain(
-            taken, f"a text of {len(node.text)} characters", found=found, allowed=allowed, key=at_key
-        )
+    if of_length := _of_length(kind, entry.get("ctx", {}), node, found if at_key else node.text):
+        message, allowed = of_length
+        return source.complain(taken, message, found=found, allowed=allowed, key=at_key)
     if kind in {"literal_error", "enum"}:
         hint = did_you_mean(
             node.text, [word.strip("', ") for word in allowed.replace(" or ", ",").split(",")]
@@ -228,9 +226,35 @@ def _wrong_value(
     ):
         hint = "write the number without quotes and without leading zeros"
     message = f"{found} is not allowed here" if node.kind == "scalar" else f"found {found}"
+    if node.kind == "scalar" and node.scalar is None and not at_key:
+        message = "nothing stands here"
     if kind == "value_error":
         message, allowed = said.removeprefix("Value error, "), ""
     return source.complain(taken, message, found=found, allowed=allowed, hint=hint, key=at_key)
+
+
+_ENDS = {"too_short": ("at least", "min_length"), "too_long": ("at most", "max_length")}
+_ENTRIES = {"mapping": "entries", "sequence": "elements"}
+
+
+def _of_length(kind: str, context: dict[str, Any], node: Node, text: str) -> tuple[str, str] | None:
+    """Return what is said of a text, a list or a mapping that has the wrong length or characters, and what is allowed; else None."""
+    if kind == "string_pattern_mismatch":
+        is_name = "=" in context["pattern"]
+        allowed = (
+            "text without '=' and without spaces at its ends" if is_name else "text on one line, printable"
+        )
+        return "a text with characters that are not allowed here", allowed
+    is_text, end_of = kind.startswith("string_"), kind.removeprefix("string_")
+    if end_of not in _ENDS:
+        return None
+    end, bound = _ENDS[end_of]
+    several = "characters" if is_text else _ENTRIES[node.kind]
+    length = len(text) if is_text else max(len(node.entries), len(node.items))
+    named = "text" if is_text else "list" if node.kind == "sequence" else node.kind
+    count = context[bound]
+    allowed = f"{end} {'one' if count == 1 else f'{count} {several}'}"
+    return f"a {named} of {length} {several}" if length else f"the {named} is empty", allowed
 
 
 # -- which keys a model knows at a place --------------------------------------------------------------------

@@ -20,9 +20,11 @@ from drivers.link import scpi
 from drivers.profiled.profile import Profile
 from sequencer.cli.main import main
 from sequencer.files.dataclass_model import read_dataclass
+from sequencer.files.read import read_file
 from sequencer.inputs.batch import load_batch
 from sequencer.inputs.bench_parts.loss_table import load_table
 from sequencer.inputs.channel_plan import read_plan
+from sequencer.inputs.limits_file import LimitsFile
 from sequencer.inputs.lists.channel_list import MemoryColumns, read_channel_list
 from sequencer.inputs.lists.unit_list import read_unit_list
 from sequencer.planning.load_both import load_both
@@ -72,6 +74,11 @@ def targets() -> dict[str, Target]:
             name="model",
             take=_from_file("model.yaml", load_model),
             samples=lambda: _files("sequences/models/*.yaml"),
+        ),
+        Target(
+            name="limits",
+            take=_from_file("limits.yaml", lambda path: read_file(path, LimitsFile)),
+            samples=lambda: _files("sequences/limits/*.yaml"),
         ),
         Target(name="profile", take=_profile, samples=lambda: _files("drivers/profiles/*/scpi-1999.yaml")),
         Target(name="channel list", take=_channel_list, samples=lambda: _LISTS),

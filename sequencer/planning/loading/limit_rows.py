@@ -64,7 +64,8 @@ def take_rows(source: Source, path: Path) -> tuple[TakenRows, list[Complaint]]:
             _merge(entry, read, row, source, place)
         except FileProblems as problems:
             complaints += problems.complaints
-            entry.entries[KEY][1].spoiled = True
+            # nor is what the row would have set missing
+            entry.spoiled = entry.entries[KEY][1].spoiled = True
             continue
         taken[at], files[name] = _taken(read.model, row), file
     return TakenRows(taken=taken, files=files), complaints

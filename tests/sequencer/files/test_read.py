@@ -156,7 +156,7 @@ def test_a_byte_order_mark_is_passed_over(tmp_path):
         ("sequence: x\nrepeat: 2.5", "2:9", "'2.5' is not allowed", "a whole number", ""),
         ("sequence: x\nrepeat: true", "2:9", "'true' is not allowed", "a whole number", ""),
         ("sequence: x\nrepeat: 11", "2:9", "'11' is not allowed", "less than or equal to 10", ""),
-        ("sequence: x\nrepeat:", "2:8", "nothing is not allowed", "a whole number", ""),
+        ("sequence: x\nrepeat:", "2:8", "nothing stands here", "a whole number", ""),
         ("sequence: x\nfactor: .nan", "2:9", "'.nan' is not allowed", "a number", ""),
         (
             "sequence: x\nwait: 30",

@@ -119,7 +119,7 @@ def test_an_unknown_channel_lists_those_there_are():
         ),
         ("channels: {1: 27}", [("plan.yaml:4:15", "'27' has no unit")]),
         ("channels: {one: 27 MHz}", [("plan.yaml:4:12", "one is not allowed here")]),
-        ("channels: {}", [("plan.yaml:4:11", "found a mapping")]),
+        ("channels: {}", [("plan.yaml:4:11", "the mapping is empty")]),
         ("", [("plan.yaml:1:1", "a plan has either 'channels' or 'rule'")]),
         (
             "channels: {1: 27 MHz}\nrule: {first: 27 MHz, step: 10 kHz, count: 2}",

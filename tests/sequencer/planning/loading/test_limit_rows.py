@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -107,6 +108,68 @@ def test_what_cannot_be_taken_is_refused_where_it_stands(
     told = str(refused.value)
     assert said in told
     assert where in told
+
+
+HOUSE_ROWS = """\
+rows:
+  lines:
+    check: spurious_emissions
+    clause: "3.3"
+    basis: seen
+    source: nobody
+    set: {mask: [{from: 20 MHz, to: 30 MHz, resolution_bandwidth: 10 kHz, max: 250 nW}]}
+"""
+WHOLE_MASK = "[{from: 20 MHz, to: 30 MHz, resolution_bandwidth: 10 kHz, max: 250 nW}]"
+WHOLE_ROW = HOUSE_ROWS.removeprefix("rows:\n")
+
+
+@pytest.mark.parametrize(
+    ("stands", "put", "said"),
+    [
+        (f"{{mask: {WHOLE_MASK}}}", "{}", "the mapping is empty; allowed: at least one"),
+        (f"{{mask: {WHOLE_MASK}}}", "[]", "found a list; allowed: a mapping: {key: value}"),
+        (f"{{mask: {WHOLE_MASK}}}", "", "nothing stands here; allowed: a mapping: {key: value}"),
+        (f"{{mask: {WHOLE_MASK}}}", "{1: 4 W}", "unknown key '1'"),
+        (WHOLE_MASK, "[]", "the list is empty; allowed: at least one"),
+        (WHOLE_MASK, "{from: 20 MHz}", "found a mapping; allowed: a list"),
+        (
+            WHOLE_MASK,
+            WHOLE_MASK[:-1] + ", {from: 31 MHz, to: 40 MHz, resolution_bandwidth: 10 kHz, max: 1 nW}]",
+            "the mask has a gap: one range ends at 30 MHz, the next begins at 31 MHz",
+        ),
+        (
+            WHOLE_MASK,
+            WHOLE_MASK[:-1] + ", " + WHOLE_MASK[1:],
+            "the mask has an overlap: one range ends at 30 MHz, the next begins at 20 MHz",
+        ),
+        (HOUSE_ROWS, "rows: {}\n", "the mapping is empty; allowed: at least one"),
+        (HOUSE_ROWS, "rows: []\n", "found a list; allowed: a mapping: {key: value}"),
+        (WHOLE_ROW, WHOLE_ROW + WHOLE_ROW, "key 'lines' appears twice"),
+        (WHOLE_ROW, WHOLE_ROW.replace("lines", '""'), "the text is empty"),
+        ("source: nobody", 'source: ""', "the text is empty; allowed: at least one"),
+        (
+            "source: nobody",
+            f"source: {'x' * 400}",
+            "a text of 400 characters; allowed: at most 300 characters",
+        ),
+        ("basis: seen", "basis: {}", "found a mapping"),
+    ],
+)
+def test_a_file_of_limits_that_is_wrong_is_refused_in_our_words(
+    tmp_path: Path, stands: str, put: str, said: str
+) -> None:
+    """Where it stands, what was found and what is allowed, and nothing of a library's own."""
+    house = OWN[: OWN.index("rows:")] + HOUSE_ROWS
+    assert stands in house
+    with pytest.raises(FileProblems) as refused:
+        planned(
+            tmp_path,
+            "check: spurious_emissions, channel: 20, limits_from: {file: house.yaml, row: lines}",
+            house.replace(stands, put),
+        )
+    told = "\n".join(f"{one.file}: {one.message}; allowed: {one.allowed}" for one in refused.value.complaints)
+    assert said in told
+    assert not re.search("should|Dictionary|Tuple|Input|String|after validation", told)
 
 
 @pytest.mark.parametrize("name", shipped_names("limits"))
