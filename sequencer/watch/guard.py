@@ -54,7 +54,9 @@ class Access:
 
     def is_named(self, host: str) -> bool:
         """Say whether a Host header names this server: a page elsewhere whose name leads here (DNS rebinding) names itself."""
-        name = host.rpartition(":")[0] if not host.endswith("]") and ":" in host else host
+        name, colon, port = host.rpartition(":") if not host.endswith("]") and ":" in host else (host, "", "")
+        if colon and not (port.isascii() and (port.isdigit() or not port)):
+            return False
         name = name.strip("[]").lower().rstrip(".")
         if name in self.names:
             return True
@@ -108,7 +110,7 @@ class Guard:
         try:
             await self._app(scope, receive, watched)
         except Exception:
-            _log.exception("a page could not be made: %s", request.url.path[:200])
+            _log.exception("a page could not be made: %s", _asked(request)[:200])
             if begun:
                 raise
             said = "This page could not be made: that is a defect of the sequencer. Its log says where."
@@ -121,7 +123,7 @@ class Guard:
             return self._problem(
                 request, 421, said, "the name or address that it was started with ('--name' adds one)"
             )
-        path = request.url.path
+        path = _asked(request)
         allowed = ("GET", "HEAD", "POST") if path == SIGN_IN else ("GET", "HEAD")
         if request.method not in allowed:
             said = "These pages are for reading only: nothing can be sent to them."
@@ -132,8 +134,14 @@ class Guard:
             return None
         if path == "/events":
             return Response(status_code=401)
-        asked = path + (f"?{request.url.query}" if request.url.query else "")
+        query = request.scope.get("query_string", b"").decode("latin-1")
+        asked = path + (f"?{query}" if query else "")
         return RedirectResponse(f"{SIGN_IN}?next={quote(asked, safe='')}", status_code=303)
+
+
+def _asked(request: Request) -> str:
+    """Return the path that is served: not ``request.url``'s, which is put together from what the Host header says (PYSEC-2026-161)."""
+    return str(request.scope["path"])
 
 
 def _is_one_of(path: str, beginnings: Iterable[str]) -> bool:

@@ -187,6 +187,24 @@ def test_a_page_elsewhere_cannot_ask_under_a_name_of_its_own(page: Served) -> No
         assert page.ask("/runs", host=host).status == 200, host
 
 
+@pytest.mark.parametrize(
+    "host",
+    [
+        "localhost:1/static/?",
+        "localhost/sign-in?:1",
+        "[::1]:1/static/?",
+        "localhost:1@x",
+        "localhost:-1",
+    ],
+)
+def test_a_name_that_carries_a_path_opens_no_page(place: StorePlace, tmp_path: Path, host: str) -> None:
+    """A request's address put together from such a Host header reads as an open path: what is asked for is taken, and the name refused."""
+    with served(place, Access(names=names_of(), any_address=True, token=TokenFile.within(tmp_path))) as page:
+        answer = page.ask("/runs", host=host)
+        assert answer.status == 421
+        assert "M40-" not in answer.text
+
+
 def test_another_address_asks_for_the_token_once(place: StorePlace, tmp_path: Path) -> None:
     """Without it no page; a wrong one is refused; the right one brings a cookie that no script reads and no other site sends."""
     file = TokenFile.within(tmp_path)
