@@ -24,10 +24,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import receivers
 from bench_shipped_search import WINDOW_DB, BentMeter, fm_search, needle_search
-from receivers import SinadReceiver, Squelch, Table, tables
+from receivers import Bar, SinadReceiver, Squelch, Table, tables
 
 from sequencer.search.protocol import Ask, Settling, Status, find_crossing
 from sequencer.search.switching import SwitchingSearch
+from sequencer.search.switching_grid import BAR
 
 SEED = [0]
 TONES_HZ = (400.0, 1200.0)
@@ -242,6 +243,23 @@ def squelch_row(
     row.print()
 
 
+def segment_row(name: str, trials: int, hysteresis_db: float | None) -> None:
+    """Run the search of both levels of a bar's segment, as it is read off a line: lit or not; each level counts."""
+    row, rng = Row(name), np.random.default_rng([24, SEED[0]])
+    for _ in range(10 * trials):
+        tau_s, apart_db = rng.uniform(0.2, 1.0), rng.uniform(1.0, 2.0)
+        apart_db = apart_db if hysteresis_db is None else hysteresis_db
+        unit = Bar(rng.uniform(-90, -60), apart_db, rng, tau_s, spacing_db=rng.uniform(3.0, 6.0))
+        told_s = tau_s * math.exp(0.1 * rng.normal())
+        search = SwitchingSearch(
+            window_db=(-110.0, -50.0), settling=Settling(rise_s=told_s, fall_s=told_s), manner=BAR
+        )
+        got = find_crossing(search, lambda ask, unit=unit: unit.measure(ask)[unit.segment - 1])
+        for level, truth_db in ((got.rising, unit.rising_db), (got.falling, unit.rising_db - apart_db)):
+            row.add(got, (truth_db,), level=level)
+    row.print()
+
+
 def rows(trials: int) -> list[tuple[str, Callable[[str], None]]]:
     """Return the rows by name."""
     return [
@@ -295,6 +313,10 @@ def rows(trials: int) -> list[tuple[str, Callable[[str], None]]]:
         ("needle in digits of 1 dB", lambda name: needle_row(name, trials, lambda _: {"digit": 0.05})),
         ("squelch, hysteresis 1 to 6 dB", lambda name: squelch_row(name, trials, lambda g: g.uniform(1, 6))),
         ("squelch, no hysteresis", lambda name: squelch_row(name, trials, lambda g: 0.0)),
+        ("squelch, hysteresis 0.5 dB", lambda name: squelch_row(name, trials, lambda g: 0.5)),
+        ("squelch, hysteresis 1 dB", lambda name: squelch_row(name, trials, lambda g: 1.0)),
+        ("segment, no hysteresis", lambda name: segment_row(name, trials, 0.0)),
+        ("segment, hysteresis 1 to 2 dB", lambda name: segment_row(name, trials, None)),
         (
             "squelch, 20 % lapses",
             lambda name: squelch_row(name, trials, lambda g: g.uniform(1, 6), lapses=0.2),

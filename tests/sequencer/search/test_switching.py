@@ -69,6 +69,21 @@ def test_both_intervals_hold_the_truth_as_often_as_they_say():
     assert held >= 72
 
 
+def test_one_level_for_both_ways_is_not_pushed_apart():
+    """Without any hysteresis both intervals hold the one level there is, and the difference of the two has no sign of its own."""
+    held, apart_db = 0, []
+    for seed in range(40):
+        switch = Switch(-85.0 + seed / 3, 0.0, seed, jitter_db=0.5)
+        found = find_crossing(search(), switch.measure)
+        assert found.found
+        held += sum(
+            abs(c.level_db - switch.rising_db) <= c.half_width_db for c in (found.rising, found.falling)
+        )
+        apart_db.append(found.hysteresis_db)
+    assert held >= 72  # of 80
+    assert abs(np.mean(apart_db)) < 0.15  # 0.4 where the hysteresis expected ended at nought
+
+
 def test_hysteresis_dwell_and_approach_are_stated():
     """The result carries the difference of the two levels, and how each was held and approached."""
     found = find_crossing(search(dwell_s=0.4), Switch(-73.0, 4.0).measure)
