@@ -330,7 +330,7 @@ def test_a_fault_at_any_message_leaves_all_off_and_passes_nothing(
 
 
 REFUSED = {
-    "{check: bench_check, levels: [14 dBm]}": ("14 dBm is outside", "-137 to 10.0 dBm"),
+    "{check: bench_check, levels: [14 dBm]}": ("14 dBm is outside", "-137.0 to 10.0 dBm"),
     "{check: bench_check, frequencies: [50 MHz]}": ("50 MHz is beyond where", "27 MHz to 28 MHz"),
     "{check: bench_check, supply: 20 V}": ("20 V is above max_voltage of supply", "at most 16 V"),
     "{check: bench_check, fewest: 30}": ("control limits of 20 results at most", "'fewest' at or below"),

@@ -149,8 +149,12 @@ def step_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) ->
             yield _channel_complaint(step, sequence)
     elif not missing and path is not None:
         yield from _uncertainty_complaints(step, sequence)
+        told = set()
         for demand in check.demands(step.settings, step.conditions):
+            if demand.because and demand.at in told:  # a level beside one that was refused
+                continue
             for message, allowed in _demand_faults(demand, step, bench):
+                told.add(demand.at)
                 yield source.complain(
                     (*step.at, *_present(source, step.at, demand.at)), message, allowed=allowed
                 )
@@ -243,6 +247,7 @@ def _loss_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) -
             min(most_dbm, check_rating_dbm(bench.bench)),
             "power meter and check path may be given",
         )
+    told = set()
     for demand in step.check.demands(step.settings, step.conditions):
         at = (*step.at, *_present(source, step.at, demand.at))
         if demand.refused:
@@ -251,7 +256,9 @@ def _loss_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) -
         if level_dbm is None or entry is None or not isinstance(entry[1], SignalGenerator):
             continue
         offered = entry[1].level
-        if not offered.min_dbm <= level_dbm <= min(offered.max_dbm, most_dbm):
+        beside_refused = demand.because and demand.at in told
+        if not beside_refused and not offered.min_dbm <= level_dbm <= min(offered.max_dbm, most_dbm):
+            told.add(demand.at)
             yield source.complain(
                 at,
                 f"{level_dbm:g} dBm{_because(demand)} is outside what {entry[0]} offers and {bears}",

@@ -49,6 +49,20 @@ def test_a_level_beside_the_setting_is_told_with_what_it_is_for(
     assert re.search(told, " ".join(str(refused.value).split()), re.IGNORECASE), str(refused.value)
 
 
+@pytest.mark.parametrize(
+    "check", ["signal_to_noise", "sinad", "hum_and_noise", "path_loss", "receive_distortion"]
+)
+def test_a_level_beside_one_that_is_refused_is_not_complained_of_too(tmp_path: Path, check: str) -> None:
+    """One mistake is told once: where the setting itself is out of range, nothing is said of the levels that come from it."""
+    plan_of(tmp_path, check)
+    _put(tmp_path / "bench.yaml", "min: -137 dBm", "min: 10 dBm")
+    with pytest.raises(FileProblems) as refused:
+        plan_in(tmp_path, check)
+    told = [one.message for one in refused.value.complaints if "is outside what" in one.message]
+    assert len(told) == 1
+    assert "(" not in told[0]
+
+
 SWEPT_SLOWLY = {
     "occupied_bandwidth": (
         "resolution_bandwidth: 1 kHz",
