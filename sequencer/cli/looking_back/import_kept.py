@@ -77,6 +77,10 @@ def _told(imported: Imported, kept: KeptRun, place: str) -> str:
         return (
             f"run {imported.run} is in the store already, all {imported.before} results of it; nothing added"
         )
+    if imported.new and not imported.checks:
+        return (
+            f"run {imported.run}: added to {place}; the file holds no result of it. Outcome: {kept.outcome}."
+        )
     before = f"; {imported.before} results were there already" if imported.before else ""
     return (
         f"run {imported.run}: {imported.results} results and {imported.exchanges} messages of {imported.checks} checks "

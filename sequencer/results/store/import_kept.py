@@ -31,19 +31,21 @@ class Imported:
     before: int
     ended: bool
     """Whether the store learned only now how the run ended."""
+    new: bool = False
+    """Whether the store had no run of that name."""
 
     @property
     def nothing(self) -> bool:
         """Whether the store had all of it."""
-        return not (self.checks or self.ended)
+        return not (self.checks or self.ended or self.new)
 
 
 class NotTheSame(Exception):
     """The store holds something else under the name of the run; the text says what."""
 
 
-def import_kept(kept: KeptRun, connection: Connection) -> Imported:
-    """Add what the store lacks of ``kept``, whose row is there; call it in a transaction. Raises `NotTheSame`.
+def import_kept(kept: KeptRun, connection: Connection, *, new: bool = False) -> Imported:
+    """Add what the store lacks of ``kept``, whose row is there (``new``: only now); call it in a transaction. Raises `NotTheSame`.
 
     Checks are written in order and each as a whole, so that what the store has is how the run began.
     """
@@ -80,6 +82,7 @@ def import_kept(kept: KeptRun, connection: Connection) -> Imported:
         exchanges=sum(len(check.exchanges) for check in missing),
         before=before,
         ended=ended,
+        new=new,
     )
 
 

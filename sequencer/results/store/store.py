@@ -135,10 +135,10 @@ class Store(StoreWriter):
             write_unit(transaction, row)
             if (batch := kept.batch_opened) is not None:
                 write_batch(transaction, store_rows.batch_row(batch))
-            transaction.many("run", [row], unless_there=True)
+            new = bool(transaction.many("run", [row], unless_there=True))
             transaction.many("input_file", contents, unless_there=True)
             transaction.many("run_file", places, unless_there=True)
-            imported = import_kept(kept, connection)
+            imported = import_kept(kept, connection, new=new)
             if kept.simulated:
                 make_batch_simulated(transaction, kept.run)
             if self.fence is not None:

@@ -56,12 +56,14 @@ class Writing:
         self._cursor.execute(f"{text} RETURNING id" if self.is_server else text, tuple(row.values()))
         return int(self._cursor.fetchone()[0] if self.is_server else self._cursor.lastrowid)
 
-    def many(self, table: str, rows: Sequence[Mapping[str, Any]], *, unless_there: bool = False) -> None:
-        """Insert rows that name the same columns in the same order; ``unless_there`` leaves out what is in."""
-        if rows:
-            text = _insert_text(table, tuple(rows[0]), server=self.is_server)
-            text = f"{text} ON CONFLICT DO NOTHING" if unless_there else text
-            self._cursor.executemany(text, [tuple(row.values()) for row in rows])
+    def many(self, table: str, rows: Sequence[Mapping[str, Any]], *, unless_there: bool = False) -> int:
+        """Insert rows that name the same columns in the same order; ``unless_there`` leaves out what is in. Return how many went in."""
+        if not rows:
+            return 0
+        text = _insert_text(table, tuple(rows[0]), server=self.is_server)
+        text = f"{text} ON CONFLICT DO NOTHING" if unless_there else text
+        self._cursor.executemany(text, [tuple(row.values()) for row in rows])
+        return int(self._cursor.rowcount)
 
     def update_run(self, run: str, said: Mapping[str, Any]) -> None:
         """Change what the row of a run says."""

@@ -132,9 +132,22 @@ def test_what_the_store_has_is_not_added_again(tmp_path: Path, place: StorePlace
         assert _all(store) == whole
 
 
-def test_two_who_take_in_the_same_file_at_once_add_it_once(tmp_path: Path, place: StorePlace) -> None:
-    """Of two at the same moment one adds the run, and the other finds it there."""
-    kept = read_kept(_kept(tmp_path))
+def test_a_run_without_a_result_is_added_once(tmp_path: Path, place: StorePlace) -> None:
+    """A run that was cut short before its first check ended is new to the store the first time, and there the second."""
+    kept = read_kept(_kept(tmp_path, checks=[], outcome="not ended"))
+    with Store.open(place) as store:
+        first = store.import_kept(kept)
+        assert (first.nothing, first.results, first.before) == (False, 0, 0)
+        assert store.read_run("r1") is not None
+        assert store.import_kept(kept).nothing
+
+
+@pytest.mark.parametrize("empty", [False, True])
+def test_two_who_take_in_the_same_file_at_once_add_it_once(
+    tmp_path: Path, place: StorePlace, empty: bool
+) -> None:
+    """Of two at the same moment one adds the run, and the other finds it there; also a run that has no result yet."""
+    kept = read_kept(_kept(tmp_path, checks=[], outcome="not ended") if empty else _kept(tmp_path))
     Store.open(place).close()
 
     def take(_: int) -> bool:
@@ -144,7 +157,7 @@ def test_two_who_take_in_the_same_file_at_once_add_it_once(tmp_path: Path, place
     with ThreadPoolExecutor(4) as pool:
         assert sorted(pool.map(take, range(4))) == [False, True, True, True]
     with Store.open_to_read(place) as store:
-        assert len(store.read_results("r1")) == 4
+        assert len(store.read_results("r1")) == (0 if empty else 4)
 
 
 def test_a_run_still_going_on_takes_up_where_the_file_ended(tmp_path: Path, place: StorePlace) -> None:
