@@ -149,15 +149,18 @@ def step_complaints(step: Step, sequence: LoadedSequence, bench: LoadedBench) ->
             yield _channel_complaint(step, sequence)
     elif not missing and path is not None:
         yield from _uncertainty_complaints(step, sequence)
-        told = set()
-        for demand in check.demands(step.settings, step.conditions):
-            if demand.because and demand.at in told:  # a level beside one that was refused
-                continue
-            for message, allowed in _demand_faults(demand, step, bench):
-                told.add(demand.at)
-                yield source.complain(
-                    (*step.at, *_present(source, step.at, demand.at)), message, allowed=allowed
-                )
+        yield from _demand_complaints(step, source, bench)
+
+
+def _demand_complaints(step: Step, source: Any, bench: LoadedBench) -> Iterator[Complaint]:
+    """Prove each demand of a check; of a level beside one that was refused nothing is said."""
+    told = set()
+    for demand in step.check.demands(step.settings, step.conditions):
+        if demand.because and demand.at in told:
+            continue
+        for message, allowed in _demand_faults(demand, step, bench):
+            told.add(demand.at)
+            yield source.complain((*step.at, *_present(source, step.at, demand.at)), message, allowed=allowed)
 
 
 def _uncertainty_complaints(step: Step, sequence: LoadedSequence) -> Iterator[Complaint]:
