@@ -17,10 +17,13 @@ import numpy as np
 from sequencer.dsp.baseband import frequency_over_time
 from sequencer.dsp.samples import SamplesError
 from sequencer.dsp.tone import tone_between, without_lines
+from sequencer.dsp.tones_together import fit_together
 from sequencer.frozen import dataclass
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike, NDArray
+
+    from sequencer.dsp.tones_together import FittedTone
 
 BELOW_SPEECH_HZ = (
     600.0  # a code's steps are made of lines up to there; speech begins at half of it, and nobody speaks here
@@ -39,10 +42,12 @@ GENERATOR = 0b101011100011
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ToneHeard:
-    """One tone: frequency and peak deviation, Hz."""
+    """One tone: frequency and peak deviation, Hz, and the standard uncertainty that noise leaves in each, where it was looked for."""
 
     frequency_hz: float
     deviation_hz: float
+    frequency_doubt_hz: float = 0.0
+    deviation_doubt_hz: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -90,11 +95,11 @@ def hear_below_speech(baseband: ArrayLike, rate_hz: float) -> Heard:
     tone = tone_between(swing, rate_hz, *TONES_HZ)
     rms_hz = float(np.std(swing))
     if tone.found and tone.level**2 >= ALONE * rms_hz**2:
-        return ToneHeard(frequency_hz=tone.frequency_hz, deviation_hz=math.sqrt(2.0) * tone.level)
+        return _heard(fit_together(swing, rate_hz, (tone.frequency_hz,))[0])
     if (code := _code(swing, rate_hz)) is not None:
         return code
     if tone.found:
-        return ToneHeard(frequency_hz=tone.frequency_hz, deviation_hz=math.sqrt(2.0) * tone.level)
+        return _heard(fit_together(swing, rate_hz, (tone.frequency_hz,))[0])
     return Nothing(rms_hz=rms_hz)
 
 
@@ -107,14 +112,27 @@ def deviation_at(baseband: ArrayLike, rate_hz: float, tone_hz: float) -> float:
 def hear_two_tones(
     baseband: ArrayLike, rate_hz: float, tones_hz: tuple[float, float], reach: float
 ) -> tuple[ToneHeard | None, ToneHeard | None]:
-    """Return the strongest tone about each of ``tones_hz``, within ``reach`` (a share) of it; None where none stands out there."""
+    """Return the strongest tone about each of ``tones_hz``, within ``reach`` (a share) of it; None where none stands out there.
+
+    Both are fitted together: either alone would be read off by what the other's skirts leave at its place.
+    """
     swing = swing_hz(baseband, rate_hz, upper_hz=DUAL_TOP_HZ)
-    found = []
-    for tone_hz in tones_hz:
-        tone = tone_between(swing, rate_hz, (1.0 - reach) * tone_hz, (1.0 + reach) * tone_hz)
-        heard = ToneHeard(frequency_hz=tone.frequency_hz, deviation_hz=math.sqrt(2.0) * tone.level)
-        found.append(heard if tone.found else None)
+    near = [
+        tone_between(swing, rate_hz, (1.0 - reach) * tone_hz, (1.0 + reach) * tone_hz) for tone_hz in tones_hz
+    ]
+    there = [tone.frequency_hz for tone in near if tone.found]
+    fitted = iter(fit_together(swing, rate_hz, there) if there else ())
+    found = [_heard(next(fitted)) if tone.found else None for tone in near]
     return found[0], found[1]
+
+
+def _heard(tone: FittedTone) -> ToneHeard:
+    return ToneHeard(
+        frequency_hz=tone.frequency_hz,
+        deviation_hz=tone.peak,
+        frequency_doubt_hz=tone.frequency_doubt_hz,
+        deviation_doubt_hz=tone.peak_doubt,
+    )
 
 
 def _code(swing: NDArray[np.float64], rate_hz: float) -> CodeHeard | None:

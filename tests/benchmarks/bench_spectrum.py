@@ -16,7 +16,7 @@ from pathlib import Path
 
 from sequencer.results.model import Result
 from tests.support.multimode_desk import specimen
-from tests.support.spectral import adjacent_db, emission, occupied_hz, run
+from tests.support.spectral import adjacent_db, emission, occupied_hz, results, run
 
 CHANNEL_HZ = 27_205_000.0
 DRIVEN = (
@@ -28,6 +28,26 @@ DRIVEN = (
     "check: spurious_emissions, channel: 20, mask: [{from: 15 MHz, to: 20 MHz, resolution_bandwidth: 10 kHz, max: 250 nW}]",
 )
 SERIALS = ("M40-0041", "M40-0007", "M40-0042", "M40-0043")
+SENT: dict[str, tuple[str, dict[str, float]]] = {
+    "M40-0071": (
+        "check: signalling_sent, channel: 20, tone: 88.5 Hz",
+        {"sub-audible tone": 88.5, "sub-audible tone, deviation": 300.0},
+    ),
+    "M40-0072": (
+        "check: signalling_sent, channel: 20, code: D023N",
+        {"digital code, bit rate": 134.4, "digital code, deviation": 320.0},
+    ),
+    "M40-0075": (
+        "check: signalling_sent, channel: 20, tones: [770 Hz, 1209 Hz]",
+        {
+            "dual tone, lower": 770.0,
+            "dual tone, higher": 1_209.0,
+            "dual tone, deviation": 400.0 * (1.0 + 10.0**0.1),
+            "dual tone, twist": 2.0,
+        },
+    ),
+}
+"""What specimens send beside speech, as their files state it."""
 OBW_V = 0.010 * 10.0 ** (14.4 / 20.0)
 
 
@@ -53,9 +73,9 @@ def truths(serial: str) -> dict[str, float]:
     return found | {"occupied bandwidth": occupied_hz(wide, CHANNEL_HZ)}
 
 
-def judged(results: Iterator[Result], truth: dict[str, float], step: str) -> Iterator[tuple[str, str]]:
+def judged(found: Iterator[Result], truth: dict[str, float], step: str) -> Iterator[tuple[str, str]]:
     """Yield of each result how it lies to the truth: within U, a bound that holds, beyond, or not measured."""
-    for one in results:
+    for one in found:
         true = truth.get(one.quantity)
         if true is None:
             continue
@@ -75,13 +95,35 @@ def how_it_lies(value: float | None, uncertainty: float | None, unit: str, note:
     return "within" if abs(value - true) <= uncertainty else "beyond"
 
 
+def sent_beside_speech(seeds: int) -> int:
+    """Print a line for each figure of what is sent beside speech; return 1 where less than 90 % lie within U."""
+    poor = 0
+    for serial, (check, truth) in SENT.items():
+        counted: dict[str, list[str]] = defaultdict(list)
+        for seed in range(1, seeds + 1):
+            with tempfile.TemporaryDirectory() as folder:
+                for one in (kept := results(run(Path(folder), serial, check, seed=seed))).values():
+                    if (true := truth.get(one.quantity)) is not None:
+                        counted[one.quantity].append(
+                            how_it_lies(one.value, one.uncertainty, one.unit, one.note, true)
+                        )
+        for name, found in counted.items():
+            held = found.count("within")
+            print(f"{serial}  {name:50} {held:3d} of {len(found):3d} within U ({kept[name].uncertainty:.2g})")
+            poor |= held < 0.9 * len(found)
+    return poor
+
+
 def main() -> int:
     """Print a line for each quantity and specimen; return 1 where less than 90 % lie within U."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=25)
-    seeds = parser.parse_args().seeds
-    poor = 0
-    for serial in SERIALS:
+    parser.add_argument(
+        "--signalling", action="store_true", help="what is sent beside speech, and nothing else"
+    )
+    asked = parser.parse_args()
+    seeds, poor = asked.seeds, sent_beside_speech(asked.seeds)
+    for serial in () if asked.signalling else SERIALS:
         truth = truths(serial)
         counted: dict[str, dict[str, int]] = defaultdict(lambda: defaultdict(int))
         for seed in range(1, seeds + 1):

@@ -206,12 +206,13 @@ class SignallingSent(Check[SignallingSentSettings]):
 class _Heard:
     """What one recording holds: a figure for each quantity, None where the unit sends no such thing, and in words what it sends.
 
-    ``clock`` is the standard uncertainty of a bit rate as it was fitted.
+    ``clock`` is the standard uncertainty of a bit rate as it was fitted, ``noise`` that of each figure by the noise beside a tone.
     """
 
     figures: tuple[float | None, ...]
     sent: str
     clock: float = 0.0
+    noise: tuple[float, ...] = ()
 
 
 def _heard(samples: Samples, settings: SignallingSentSettings) -> _Heard:
@@ -223,7 +224,8 @@ def _heard(samples: Samples, settings: SignallingSentSettings) -> _Heard:
     if settings.tone_hz is not None:
         if isinstance(heard, dsp.ToneHeard):
             sent = f"it sends {tone_said(heard.frequency_hz)}"
-            return _Heard(figures=(heard.frequency_hz, heard.deviation_hz), sent=sent)
+            noise = (heard.frequency_doubt_hz, heard.deviation_doubt_hz)
+            return _Heard(figures=(heard.frequency_hz, heard.deviation_hz), sent=sent, noise=noise)
         rest_hz = dsp.deviation_at(samples.content, samples.rate_hz, settings.tone_hz)
         return _Heard(figures=(None, rest_hz), sent=_said(heard))
     assert settings.code is not None
@@ -239,15 +241,29 @@ def _two_tones(samples: Samples, tones_hz: tuple[float, ...]) -> _Heard:
     from sequencer.dsp import signalling as dsp
 
     low, high = dsp.hear_two_tones(samples.content, samples.rate_hz, (tones_hz[0], tones_hz[1]), REACH)
-    peaks_hz = [
-        dsp.deviation_at(samples.content, samples.rate_hz, at_hz if one is None else one.frequency_hz)
-        for one, at_hz in zip((low, high), tones_hz, strict=True)
-    ]
-    twist_db = None if low is None or high is None else 20.0 * math.log10(peaks_hz[1] / peaks_hz[0])
-    missing = [f"{at_hz:g} Hz" for one, at_hz in zip((low, high), tones_hz, strict=True) if one is None]
-    sent = f"it sends no tone near {' and none near '.join(missing)}" if missing else "it sends two tones"
-    figures = (*(None if one is None else one.frequency_hz for one in (low, high)), sum(peaks_hz), twist_db)
-    return _Heard(figures=figures, sent=sent)
+    both = (low, high)
+    missing = [f"{at_hz:g} Hz" for one, at_hz in zip(both, tones_hz, strict=True) if one is None]
+    if low is None or high is None:
+        peaks_hz = [
+            dsp.deviation_at(samples.content, samples.rate_hz, at_hz) if one is None else one.deviation_hz
+            for one, at_hz in zip(both, tones_hz, strict=True)
+        ]
+        alone = tuple(None if one is None else one.frequency_hz for one in both)
+        sent = f"it sends no tone near {' and none near '.join(missing)}"
+        doubts = [0.0 if one is None else one.frequency_doubt_hz for one in both]
+        return _Heard(figures=(*alone, sum(peaks_hz), None), sent=sent, noise=(*doubts, 0.0, 0.0))
+    twist_db = 20.0 * math.log10(high.deviation_hz / low.deviation_hz)
+    of_twist = math.hypot(*(one.deviation_doubt_hz / one.deviation_hz for one in (low, high)))
+    return _Heard(
+        figures=(low.frequency_hz, high.frequency_hz, low.deviation_hz + high.deviation_hz, twist_db),
+        sent="it sends two tones",
+        noise=(
+            low.frequency_doubt_hz,
+            high.frequency_doubt_hz,
+            math.hypot(low.deviation_doubt_hz, high.deviation_doubt_hz),
+            20.0 / math.log(10.0) * of_twist,
+        ),
+    )
 
 
 def _said(heard: Heard) -> str:
@@ -309,6 +325,10 @@ def _finding(
     if unit == "bit/s":
         clock = statistics.fmean(one.clock for one in heard)
         parts.add(Contribution.normal("clock, as it was fitted to the changes of level", clock, unit=unit))
+    if heard[0].noise:
+        # Few recordings may agree by chance; how much noise there is beside a tone, each of them says by itself.
+        noise = statistics.fmean(one.noise[at] for one in heard) / math.sqrt(len(figures))
+        parts.add(Contribution.normal("noise beside the tone, as it was fitted", noise, unit=unit))
     budget = parts.budget(quantity, unit, mean)
     return Finding(quantity=quantity, value=mean, unit=unit, limits=limits, budget=budget, note=note)
 
