@@ -46,8 +46,10 @@ LAGS = ((1.0, 1.0, 0.6), (0.75, 0.75, 0.12), (1.4, 1.4, 0.14), (1.0, 2.0, 0.06),
 LEAST_PACE_DOUBT = 0.15
 WORTH_WAITING = 0.25  # of what is in doubt of the crossing
 PROOFS_DB = (-5.0, 8.0, -8.0, 14.0)
-FALLING_PROOFS_DB = (8.0, -5.0, 14.0, -8.0)
+FALLING_PROOFS_DB = (10.0, -8.0, 14.0, -5.0)
 """Of a ratio that falls: above the crossing it falls away to noise, below it only comes back to what it was."""
+EARLY_PROOF = 6.0
+"""Of a ratio that falls: times the accuracy asked for, within which the crossing is known well enough to prove the response beside it."""
 OVERLOAD_DB = 15.0
 UPPER_SHARE, FALLING_UPPER_SHARE = 0.8, 0.4  # of what is in doubt above the median
 
@@ -108,7 +110,8 @@ def next_weighed(state: State) -> Ask | Verdict:
         level_db = _coarse_db(state, belief)
         if abs(level_db - here_db) > 1.0 or state.notes[-1].ask.purpose != "coarse":
             return state.ask_far(level_db, doubt_db=max(COARSE_DOUBT_DB, _worth_db(state, belief)))
-    return _near_ask(state, belief, len(near))
+    early = _next_proof(state, belief) if near and _wants_early_proof(state, belief) else None
+    return early or _near_ask(state, belief, len(near))
 
 
 def _believed(state: State) -> Belief:
@@ -270,8 +273,24 @@ def _near_ask(state: State, belief: Belief, near: int) -> Ask:
     return Ask(level_db=level_db, wait_s=wait_s, reading_s=reading_s, purpose="near")
 
 
+def _wants_early_proof(state: State, belief: Belief) -> bool:
+    """Whether the response is to be proved before the crossing is known to what is asked for.
+
+    A ratio that falls goes down from little above its target, so that readings near the crossing hardly ever prove that it follows. The
+    proof has to be read in any case, and read early it also tells the curve, for which fewer readings are then needed near by.
+    """
+    assert state.family is not None
+    unproved = state.proofs == 0 and belief.log_odds < state.family.sure_odds
+    return state.family.falls and unproved and belief.half_width_db < EARLY_PROOF * state.accuracy_db
+
+
 def _prove(state: State, belief: Belief) -> Ask | Verdict:
     """Read away from the crossing, on either side in turn; after that at the ends of the window; then say what it is."""
+    return _next_proof(state, belief) or _look_at_ends(state)
+
+
+def _next_proof(state: State, belief: Belief) -> Ask | None:
+    """Return the next reading away from the crossing; None where all were taken, or lie outside the window."""
     low, high = state.window_db
     assert state.family is not None
     proofs_db = FALLING_PROOFS_DB if state.family.falls else PROOFS_DB
@@ -280,7 +299,7 @@ def _prove(state: State, belief: Belief) -> Ask | Verdict:
         state.proofs += 1
         if low <= belief.level_db + off_db <= high:
             return state.ask_far(belief.level_db + off_db, "proof")
-    return _look_at_ends(state)
+    return None
 
 
 def _look_at_ends(state: State) -> Ask | Verdict:

@@ -131,6 +131,29 @@ def test_the_level_that_spoils_is_found_in_few_readings(order: float) -> None:
     assert np.median(readings) <= 6
 
 
+def test_the_response_is_proved_as_soon_as_the_crossing_is_roughly_known() -> None:
+    """Of 30 most read once well above the crossing, before the last reading near it, and no further proof: it serves twice."""
+    early = 0
+    for seed in range(30):
+        unit = Spoilt(-62.0 + 0.5 * seed, seed)
+        found = find(unit.alone_db, unit.measure)
+        purposes = [one.ask.purpose for one in found.history]
+        for reading in found.history:
+            if reading.ask.purpose == "proof":
+                assert abs(reading.ask.level_db - unit.truth_db) > 3.0
+        early += purposes.count("proof") == 1 and purposes[-1] == "near"
+    assert early >= 20
+
+
+def test_a_proof_beyond_the_highest_level_is_read_below_the_crossing() -> None:
+    """A crossing 4 dB below the highest level allowed is found, by a proof on the side that may be read."""
+    for seed in range(5):
+        unit = Spoilt(WINDOW_DB[1] - 4.0, seed)
+        found = find(unit.alone_db, unit.measure)
+        assert found.found
+        assert max(one.ask.level_db for one in found.history) <= WINDOW_DB[1]
+
+
 def test_what_follows_nothing_is_not_found() -> None:
     """SINAD of 12 dB on average, scattering by 0.5 to 3 dB whatever the interferer does: none of 40 has a level."""
     for seed in range(40):

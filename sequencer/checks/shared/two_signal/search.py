@@ -14,7 +14,7 @@ from sequencer.checks.shared.level_search.sensitivity import (
     SensitivitySettingsBase,
 )
 from sequencer.frozen import dataclass
-from sequencer.search.curve import CurveSearch
+from sequencer.search.curve import READING_S, CurveSearch
 from sequencer.search.curve_belief import Expected
 from sequencer.search.curve_family import Family, fm_family
 from sequencer.search.curve_spoilt import Room, fm_spoilt_family, product_family, ratio_spoilt_family
@@ -23,6 +23,8 @@ from sequencer.search.protocol import Crossing
 MIRRORED_DB = 3.0
 """How far apart the ratios on either side of the channel usually lie, a standard deviation: common practice, no source."""
 PRODUCT_ORDER = 3.0
+SPOILT_READING_S = (*READING_S, 1.5, 2.0)
+"""A spoilt signal's SINAD scatters as much as any, over a curve that is gentler: one reading of 2 s in place of two of 1 s."""
 START_ABOVE_DB = 3.0  # below, the product drowns and a reading says nothing but "further up"
 SSB_RELATIVE, CW_RELATIVE = 0.07, 0.14  # of the noise power, a 0.1 s reading: see sensitivity.py
 
@@ -100,6 +102,7 @@ def spoilt_search(
         expected=expected,
         settling=AUDIO_SETTLING,
         reading_range=SINAD_RANGE_DB,
+        reading_s=SPOILT_READING_S,
         start_db=min(max(expected.level_db, low_dbm), high_dbm),
     )
 
