@@ -8,9 +8,11 @@ does a unit whose signal is there most of the time.
 from __future__ import annotations
 
 import math
+import statistics
 from dataclasses import replace
 
 from sequencer.frozen import dataclass
+from sequencer.quantiles import student_quantile
 from sequencer.search.curve_state import State
 from sequencer.search.curve_verdict import Verdict
 from sequencer.search.protocol import FOUND_AT_ALL, Ask, NoReading, Status
@@ -28,6 +30,9 @@ APART_DB = 4.0  # in dB of level: what the ends of the window differ by at least
 NOT_ALWAYS = (
     "the reading answers a strong signal most of the time, but the readings do not agree: "
     "look for a joint, a relay or a squelch that opens and closes"
+)
+DOES_NOT_FOLLOW = (
+    "the reading scatters, but is the same at both ends of the window: it does not follow the level"
 )
 WAITED = 3.0  # time constants after each step: what is not known is if it averages as a first-order lag does [measured: 1.5 held less]
 MOST = 3  # of the looks: so many at one end must lie beyond all those at the other
@@ -87,6 +92,18 @@ class EndLook:
     def straddles(self) -> bool:
         """Whether the looks at one end lie on either side of the target."""
         return any(min(r for _, r in end) < 0 < max(r for _, r in end) for end in self._ends)
+
+    @property
+    def explains_all(self) -> bool:
+        """Whether each reading lies where the looks lie, as far as their scatter tells: beyond it by chance once in 1000."""
+        looks = [reading for end in self._ends for _, reading in end]
+        numbers = [note.excess for note in self._state.numbers()]
+        if any(math.isnan(reading) for reading in looks) or not numbers:
+            return False
+        mean = statistics.fmean(looks)
+        sure = student_quantile(len(looks) - 1, 1 - 5e-4) * math.sqrt(1 + 1 / len(looks))
+        reach = max(sure * statistics.stdev(looks), self._state.step())
+        return all(abs(number - mean) <= reach for number in numbers)
 
     @property
     def lag(self) -> Lagging | None:
@@ -201,6 +218,11 @@ def of_lagging(ended: Verdict, lag: Lagging) -> Verdict:
 def answering(look: EndLook, denied: Verdict) -> Verdict:
     """Return how a search ends whose reading does not lag: no word that the looks at the ends deny."""
     status, _ = denied
+    if (
+        status in FOUND_AT_ALL
+    ):  # found, though no curve foretold it: by chance, where the ends say the same as all the readings
+        by_chance = not look.answers and look.explains_all
+        return (Status.NO_RESPONSE, DOES_NOT_FOLLOW) if by_chance else denied
     outside = status in {Status.NEVER_REACHED, Status.ALREADY_PAST}
     if look.answers and (status is Status.NO_RESPONSE or (outside and look.crosses)):
         return Status.UNSTABLE, NOT_ALWAYS

@@ -102,3 +102,14 @@ def test_a_sound_receiver_is_not_looked_at_again() -> None:
         found = find(Receiver(-117.0, seed).measure)
         assert found.status is Status.FOUND
         assert not {one.ask.level_db for one in found.history} & set(WINDOW_DB)
+
+
+@pytest.mark.parametrize("seed", [17, 527])
+def test_what_scatters_alike_at_both_ends_is_not_found_by_chance(seed: int) -> None:
+    """Two dead meters whose readings fitted no curve, and by chance seemed to follow the level, are not said to have a crossing."""
+    rng = np.random.default_rng([5, seed])
+    search = CurveSearch(target=12.0, window_db=WINDOW_DB, prior=SSB, reading_range=(0.0, 60.0), budget=60)
+    ended = find_crossing(search, lambda _: max(0.0, float(rng.normal(12.0, 2.0 + seed % 3))))
+    assert ended.status is Status.NO_RESPONSE
+    assert "the same at both ends" in ended.warnings[0]
+    assert {one.ask.level_db for one in ended.history[-10:]} == set(WINDOW_DB)
