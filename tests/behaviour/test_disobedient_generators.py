@@ -18,7 +18,16 @@ from sequencer.run.runner import RunOutcome
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from tests.support.after_faults import serial_of
-from tests.support.disobedient import DEAF_TO_LEVEL, OFF_BY, STAYS_OFF, STAYS_ON, disobey, disobey_from
+from tests.support.disobedient import (
+    DEAF_TO_LEVEL,
+    FAINTER,
+    LOUDER,
+    OFF_BY,
+    STAYS_OFF,
+    STAYS_ON,
+    disobey,
+    disobey_from,
+)
 from tests.support.every_check import EVERY_CHECK, plan_of
 from tests.support.rig import Rig
 
@@ -115,6 +124,25 @@ def test_a_generator_that_does_not_follow_its_level_decides_nothing(
     for one in measured(outcome):
         assert one.decision is Decision.NOT_MEASURED, one
         assert "does not follow the level" in one.note, one.note
+    assert outcome.status is ExitStatus.BENCH_FAILED
+
+
+SECONDS = [name for name, which in CASES if which == SECOND]
+
+
+@pytest.mark.parametrize("kind", [*LOUDER, *FAINTER])
+@pytest.mark.parametrize("name", SECONDS)
+def test_a_second_generator_whose_level_is_not_what_it_says_decides_nothing(
+    run: Run, name: str, kind: str
+) -> None:
+    """Louder, it would fail a sound unit, and fainter pass a bad one: the receiver hears it beside the first before it decides."""
+    outcome, _ = run(name, SECOND, kind)
+    told = f"the second generator is {'louder' if kind in LOUDER else 'fainter'} than it says"
+    for one in measured(outcome):
+        assert one.decision is Decision.NOT_MEASURED, one
+        assert told in one.note or "does not follow the level" in one.note, one.note
+        assert one.fault is not None
+        assert one.fault.instrument == SECOND
     assert outcome.status is ExitStatus.BENCH_FAILED
 
 

@@ -18,7 +18,7 @@ from tests.support.wrong_places import places_of_one
 
 @pytest.mark.parametrize(("name", "role"), PAIRS, ids=lambda one: one.replace(" ", "_"))
 def test_one_odd_reading_decides_nothing(tmp_path: Path, name: str, role: str) -> None:
-    """A digit changed, a stale answer, a hole in a recording, once: no other decision, and no value farther off than U.
+    """A digit changed, a stale answer, a hole in a recording, once: no other decision, and no value farther off than U of either.
 
     The whole, also of what reads alike: tests/benchmarks/bench_wrong_readings.py.
 

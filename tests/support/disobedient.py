@@ -77,11 +77,50 @@ def _off_by(offset_db: float) -> Callable[[Any], Give]:
     return of
 
 
+def _sticks(from_dbm: float, high_db: float) -> Callable[[Any], Give]:
+    """Let the attenuator stick: what it is told below ``from_dbm`` leaves it ``high_db`` stronger."""
+
+    def of(generator: Any) -> Give:
+        told = generator._signal
+
+        def give() -> RfSignal | None:
+            signal: RfSignal | None = told()
+            if signal is None or generator.level_dbm >= from_dbm:
+                return signal
+            return replace(signal, level_dbm=signal.level_dbm + high_db)
+
+        return give
+
+    return of
+
+
+def _leaks(least_dbm: float) -> Callable[[Any], Give]:
+    """Let what leaks past its attenuator be no weaker than that."""
+
+    def of(generator: Any) -> Give:
+        told = generator._signal
+
+        def give() -> RfSignal | None:
+            signal: RfSignal | None = told()
+            return None if signal is None else replace(signal, level_dbm=max(signal.level_dbm, least_dbm))
+
+        return give
+
+    return of
+
+
+LOUDER = {
+    "10 dB high below -100 dBm": _sticks(-100.0, 10.0),
+    "20 dB high below -100 dBm": _sticks(-100.0, 20.0),
+    "leaks at -105 dBm": _leaks(-105.0),
+    "8 dB high": _off_by(8.0),
+}
+FAINTER = {"8 dB low": _off_by(-8.0), "12 dB low below -100 dBm": _sticks(-100.0, -12.0)}
 STAYS_ON = {"stays on": _stays_on, "keeps its last signal": _keeps_its_last_signal}
 DEAF_TO_LEVEL = {"stuck at -87 dBm": _stuck_at(-87.0), "stuck at its first level": _stuck_at(None)}
 STAYS_OFF = {"stays off": _stays_off}
 OFF_BY = {"3 dB high": _off_by(3.0)}
-KINDS = STAYS_ON | STAYS_OFF | DEAF_TO_LEVEL | OFF_BY
+KINDS = LOUDER | FAINTER | STAYS_ON | STAYS_OFF | DEAF_TO_LEVEL | OFF_BY
 
 
 def disobey(generator: Any, kind: str) -> None:

@@ -362,7 +362,7 @@ class Broken:
         return self._stated[first, comes]
 
     def decides_otherwise(self, stated: Stated) -> Iterator[str]:
-        """Yield what is stated farther from the undisturbed value than the undisturbed uncertainty, or decided otherwise.
+        """Yield what is stated farther from the undisturbed value than the uncertainty of either, or decided otherwise.
 
         What is not measured, with a reason, is no other decision.
         """
@@ -378,7 +378,10 @@ class Broken:
                 continue
             if one.decision is not true.decision:
                 yield f"{one.quantity}: {one.decision}, undisturbed {true.decision}"
-            if true.uncertainty and abs(one.value - true.value) > true.uncertainty:
+            # two searches of one level scatter: an odd reading that widened the second's own interval is told by it
+            if true.uncertainty and abs(one.value - true.value) > max(
+                true.uncertainty, one.uncertainty or 0.0
+            ):
                 yield f"{one.quantity}: {one.value:.6g} {one.unit}, undisturbed {true.value:.6g} ± {true.uncertainty:.2g}"
 
     def wrong(self, stated: Stated) -> Iterator[str]:

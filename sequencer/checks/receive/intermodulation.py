@@ -11,6 +11,7 @@ by 9 dB and one made before it by 3 dB.
 """
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field
@@ -41,10 +42,18 @@ from sequencer.checks.shared.level_search.sensitivity_reader import (
 from sequencer.checks.shared.level_search.stepper import Stepper
 from sequencer.checks.shared.level_search.wanted_signal import apply_wanted, find_tone_hz
 from sequencer.checks.shared.two_signal.search import PRODUCT, PRODUCT_ORDER, Receiver, product_search
-from sequencer.checks.shared.two_signal.settings import SECOND_PROOF_S, Offset, highest_dbm, offset_name
+from sequencer.checks.shared.two_signal.second_level import doubted_second_level
+from sequencer.checks.shared.two_signal.settings import (
+    SECOND_LEVEL_S,
+    SECOND_PROOF_S,
+    Offset,
+    highest_dbm,
+    offset_name,
+)
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import INTERFERER
 from sequencer.inputs.stated import BOTH_GENERATORS, own_pairs
+from sequencer.results.model import FaultFacts
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve_belief import Expected
 from sequencer.search.protocol import Crossing, find_crossing
@@ -52,6 +61,7 @@ from sequencer.uncertainty.contributions import search_interval
 
 QUANTITY = "intermodulation"
 BOTH_DB = 3.02  # two signals are twice the power of each; rounded up
+ABOVE_DB = 2.0  # above the sensitivity both generators are compared: SINAD scatters less there
 HEARD_WITHIN_DB = 3.0  # of SINAD: common practice, no source
 SHARES = {"signal_generator": 1.0, INTERFERER: 2.0}
 """How often each signal enters the product."""
@@ -136,7 +146,10 @@ class Intermodulation(Check[IntermodulationSettings]):
         finer = max(0.6, float((0.5 / settings.accuracy_db) ** 1.5))
         each_s = 1.2 + 0.8 * finer + 3.0 * SWITCH_S + REPEAT_S
         return (
-            settings.sensitivity_forecast_s(conditions) + SECOND_PROOF_S + len(settings.spacings_hz) * each_s
+            settings.sensitivity_forecast_s(conditions)
+            + SECOND_PROOF_S
+            + SECOND_LEVEL_S
+            + len(settings.spacings_hz) * each_s
         )
 
     @override
@@ -152,6 +165,12 @@ class Intermodulation(Check[IntermodulationSettings]):
             ]
         tone_hz = find_tone_hz(side, settings, conditions, weighting=settings.weighting)
         reader = sensitivity_reader(side, settings, conditions, tone_hz or settings.tone_hz)
+        doubted = doubted_second_level(
+            side, settings, conditions, reader, level_dbm=crossing.level_db + ABOVE_DB, first_db=None
+        )
+        if doubted is not None:
+            nothing = [_nothing(spacing_hz, settings, str(doubted)) for spacing_hz in settings.spacings_hz]
+            return [replace(one, fault=FaultFacts.of(doubted)) for one in nothing]
         heard = _Heard(found=found, crossing=crossing, sensitivity_dbm=crossing.level_db, reader=reader)
         return [_find(spacing_hz, heard, side, settings, conditions) for spacing_hz in settings.spacings_hz]
 

@@ -7,7 +7,7 @@ matches count.
 """
 
 import statistics
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from drivers.roles import Reading
@@ -34,8 +34,10 @@ from sequencer.checks.shared.two_signal.budget import (
 )
 from sequencer.checks.shared.two_signal.generator_noise import beside_own_noise
 from sequencer.checks.shared.two_signal.search import Receiver, expected_dbm, spoilt_search
+from sequencer.checks.shared.two_signal.second_level import doubted_second_level
 from sequencer.checks.shared.two_signal.settings import SecondSignalSettings, highest_dbm
 from sequencer.frozen import dataclass
+from sequencer.results.model import FaultFacts
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve_spoilt import Room
 from sequencer.search.protocol import Ask, Crossing, find_crossing
@@ -61,6 +63,12 @@ def find_ratios(
         shown = "no SINAD" if alone_db is None else f"{alone_db:.1f} dB SINAD"
         note = f"the wanted signal alone, {wanted.level_dbm:.1f} dBm, gives {shown}: no room for a fall to {target_db:.1f} dB"
         return _nothing(interference.places, settings, note)
+    doubted = doubted_second_level(
+        side, settings, conditions, wanted.reader, level_dbm=wanted.level_dbm, first_db=alone_db
+    )
+    if doubted is not None:
+        return _nothing(interference.places, settings, str(doubted), fault=FaultFacts.of(doubted))
+    apply_wanted(side, settings, conditions, wanted.level_dbm)
     found: list[Finding] = []
     before: dict[float, Crossing] = {}
     for place in interference.places:
@@ -213,14 +221,15 @@ def _ratio_finding(
     return _placed(finding, place.offset_hz), crossing
 
 
-def _nothing(places: Iterable[Place], settings: SecondSignalSettings, note: str) -> list[Finding]:
+def _nothing(
+    places: Sequence[Place], settings: SecondSignalSettings, note: str, *, fault: FaultFacts | None = None
+) -> list[Finding]:
     limits = settings.limit.limits
-    return [
-        _placed(
-            Finding(quantity=place.quantity, value=None, unit="dB", limits=limits, note=note), place.offset_hz
-        )
-        for place in places
+    nothing = [
+        Finding(quantity=one.quantity, value=None, unit="dB", limits=limits, note=note, fault=fault)
+        for one in places
     ]
+    return [_placed(one, place.offset_hz) for one, place in zip(nothing, places, strict=True)]
 
 
 def _placed(finding: Finding, offset_hz: float) -> Finding:
