@@ -19,7 +19,8 @@ from sequencer.planning.step import Step
 from sequencer.results.model import Result, interrupted_by, nothing_sent
 from sequencer.results.store.server_line import hurried
 from sequencer.run.before_checks import BeforeChecks, keep_doubts
-from sequencer.run.bench_health.doubted import AIR_READ, FOUND_LATER, is_changed, is_sound
+from sequencer.run.bench_health.doubted import AIR_READ, CLOCK_SET, FOUND_LATER, is_changed, is_sound
+from sequencer.run.bench_health.time_of_day import RAN_ON, TimeOfDay
 from sequencer.run.events import CheckEnded, CheckStarted, Listener, RunEnded, StepTaken, Warned
 from sequencer.run.facts import RunFacts
 from sequencer.run.interrupt import Interrupted, Stopper, stoppable
@@ -59,12 +60,14 @@ class Runner:
         live: LivePerson | None = None,
         retries: Retries | None = None,
         bench: OpenBench | None = None,
+        time_of_day: TimeOfDay | None = None,
     ) -> None:
         """Take the plan and the bench. ``cables`` confirms what a person connects in the middle of a check, if ``confirmer`` may not.
 
         ``live`` is who turns presets, None where nobody can. ``retries`` is how often something is done again after a fault that may pass.
         ``bench`` is one that another run may have opened: it is made safe before and after this one, and left open while it is sound.
         """
+        self._time_of_day = time_of_day or TimeOfDay()
         self._retries = retries or Retries()
         self._plan, self._keeps_open = plan, bench is not None
         self._parts, self._hazards = parts, parts.hazards_seen
@@ -233,7 +236,7 @@ class Runner:
         """Judge what a step found, keep it, tell it, return it. To be called with interruptions held."""
         self._set_aside()
         results = self._kept(step, measurer, findings, whole=whole)
-        self._doubt_chamber()
+        self._doubt_later()
         self._left.end(self._bench.clock.now_s())
         self._state.tell(
             CheckEnded(
@@ -246,12 +249,17 @@ class Runner:
         )
         return results
 
-    def _doubt_chamber(self) -> None:
-        """Tell and keep, once, that a chamber was found to answer with its setting, and what stands on its reading."""
-        if (why := self._bench.safe.chamber_doubt) and why != self._doubted:
-            self._doubted = why
-            doubts = [Doubt(sentence=AIR_READ, why_not=why)]
-            keep_doubts(doubts, self._record, self._state, index=FOUND_LATER)
+    def _doubt_later(self) -> None:
+        """Tell and keep, once, that a chamber was found to answer with its setting, and that the computer's clock was set."""
+        chamber, was_set = self._bench.safe.chamber_doubt, self._time_of_day.set_meanwhile()
+        if chamber and chamber != self._doubted:
+            self._doubted = chamber
+            self._keep_doubt(AIR_READ, chamber, FOUND_LATER)
+        if was_set:
+            self._keep_doubt(RAN_ON, was_set, CLOCK_SET)
+
+    def _keep_doubt(self, sentence: str, why: str, index: int) -> None:
+        keep_doubts([Doubt(sentence=sentence, why_not=why)], self._record, self._state, index=index)
 
     def _kept(
         self, step: Step, measurer: Measurer, findings: list[Finding], *, whole: bool

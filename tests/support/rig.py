@@ -143,10 +143,12 @@ class Rig:
         self.plan = replace(self.plan, steps=steps)
         return self
 
-    def run(self, confirmer: Any = None, listeners: Iterable[Callable[[Event], None]] = ()) -> RunOutcome:
-        """Run the plan."""
+    def run(
+        self, confirmer: Any = None, listeners: Iterable[Callable[[Event], None]] = (), **how: Any
+    ) -> RunOutcome:
+        """Run the plan; ``how`` is what else a runner takes."""
         record: Any = self.record
-        return Runner(self.plan, self.parts, record, confirmer or Nodding(), listeners).run()
+        return Runner(self.plan, self.parts, record, confirmer or Nodding(), listeners, **how).run()
 
     def open(self) -> OpenBench:
         """Return the bench, to be opened."""

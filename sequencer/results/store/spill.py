@@ -182,8 +182,8 @@ class KeptCheck:
     """What one check left."""
 
     check_index: Annotated[
-        int, Field(ge=-1, lt=_CELLS)
-    ]  # -1: what was known of the bench before the first check
+        int, Field(ge=-3, lt=_CELLS)
+    ]  # below 0: what was known of the bench before the first check (-1), and what was found of it later
     results: tuple[Annotated[Result, AfterValidator(_storable)], ...]
     exchanges: tuple[KeptExchange, ...]
     seconds: KeptSeconds | None = None

@@ -17,6 +17,8 @@ BEFORE_ALL = -1
 """The number under which they stand, before the first check of the sequence."""
 FOUND_LATER = -2
 """The number of those that were found while it was measured: kept apart, so that they take the place of none."""
+CLOCK_SET = -3
+"""The number under which it stands that the time of day was set: each time anew, also in a run that was carried on."""
 
 
 def doubt_results(doubts: Iterable[Doubt], facts: RunFacts) -> tuple[Result, ...]:

@@ -32,6 +32,7 @@ from sequencer.results.store.place import StorePlace
 from sequencer.results.store.spill import read_kept
 from sequencer.results.store.store import BenchInstrument, Store, StoreProblem, Wanted
 from sequencer.results.stored import StoredUnit, result_as_plain
+from sequencer.run.bench_health.doubted import BEFORE_ALL, CLOCK_SET, FOUND_LATER
 from sequencer.run.record import Record, RunFacts
 from sequencer.uncertainty.decision import Decision
 from tests.support.kept_json import write_kept
@@ -142,6 +143,16 @@ def test_a_run_without_a_result_is_added_once(tmp_path: Path, place: StorePlace)
         assert store.import_kept(kept).nothing
 
 
+@pytest.mark.parametrize("number", [BEFORE_ALL, FOUND_LATER, CLOCK_SET])
+def test_what_was_found_of_the_bench_comes_in_too(tmp_path: Path, place: StorePlace, number: int) -> None:
+    """Before the first check or while it was measured: under numbers below those of the checks."""
+    found = a_result(check="bench_health", quantity="what the chamber reads is its air", value=0.0)
+    kept = read_kept(_kept(tmp_path, checks=[(0, [a_result()], []), (number, [found], [])]))
+    with Store.open(place) as store:
+        assert store.import_kept(kept).results == 2
+        assert {one.check_index for one in store.read_results("r1")} == {0, number}
+
+
 @pytest.mark.parametrize("empty", [False, True])
 def test_two_who_take_in_the_same_file_at_once_add_it_once(
     tmp_path: Path, place: StorePlace, empty: bool
@@ -233,7 +244,7 @@ def _changed(**changes: Any) -> Any:
         (_changed(time="yesterday"), "time"),
         (_changed(time="2027-01-02T03:04:05"), "without an offset"),
         (_changed(serial=7), "serial"),
-        (_changed(checks=[{"check_index": -2, "results": [], "exchanges": []}]), "check_index"),
+        (_changed(checks=[{"check_index": -4, "results": [], "exchanges": []}]), "check_index"),
         (_changed(checks=[{"check_index": 10**40, "results": [], "exchanges": []}]), "check_index"),
         (_changed(added_later=1), "added_later"),
         (_changed(run="r9"), "results of another run"),
