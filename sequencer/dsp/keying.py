@@ -21,6 +21,33 @@ SHOWN_SHARE = 0.4  # of the sample rate to either side: beyond it a frequency ma
 UNSTEADY_DB = 0.2  # what the two halves of a steady stretch may differ by; common practice, no source
 NOTHING_DB = -300.0
 LEAST_COHERENT = 0.5  # of a look's power must turn together: less is noise, or the carrier's very edge
+COMING_S = (
+    0.002  # power is averaged over this while it is asked whether a carrier was there from the beginning
+)
+COMING_DB = 0.5  # what a carrier that was may lack then, beside what its modulation moves it by: common practice, no source
+COMING_SHARE = 0.1  # of a recording: its end says what the carrier is like
+
+
+def still_coming_s(samples: NDArray[Any], rate_hz: float) -> float:
+    """Return how long from its beginning on a recording lacked the power that it has at its end, s; 0 where it never did.
+
+    What modulation moves the power by is seen at the end, and allowed at the beginning. A carrier that goes lacks nothing here.
+    """
+    import numpy as np
+
+    count, look = len(samples), max(1, round(COMING_S * rate_hz))
+    ends = int(COMING_SHARE * count)
+    if ends <= 2 * look:
+        return 0.0
+    summed = np.concatenate([[0.0], np.cumsum(np.abs(samples) ** 2)])
+    levels_db = 10.0 * np.log10((summed[look:] - summed[:-look]) / look + 10.0 ** (NOTHING_DB / 10.0))
+    late = levels_db[-ends:]
+    least_db = float(late.min()) - COMING_DB - float(late.max() - late.min())
+    lacking = np.flatnonzero(levels_db[:-ends] < least_db)
+    if not len(lacking) or lacking[0] > ends:
+        return 0.0  # what fails in its midst broke off: that is for whoever measures on it
+    there = np.flatnonzero(levels_db[lacking[0] :] >= least_db)
+    return (int(lacking[0]) + int(there[0]) + look) / rate_hz
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

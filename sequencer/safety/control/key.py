@@ -132,6 +132,11 @@ class Key:
         if self._pressed_at_s is not None:
             self.comes_up_s = max(self.comes_up_s, self._clock.now_s() - self._pressed_at_s)
 
+    def note_coming(self, ago_s: float) -> None:
+        """Take note that the unit had come up so long ago only: each further press waits as long for it as it took."""
+        if self._pressed_at_s is not None:
+            self.comes_up_s = max(self.comes_up_s, self._clock.now_s() - ago_s - self._pressed_at_s)
+
     def note_carrier(self, *, seen: bool | None) -> None:
         """Note whether the power meter saw the unit while it was keyed; None where it was not asked.
 

@@ -32,6 +32,9 @@ from sequencer.safety.transmitting.transmit_key import KeyedSide
 LOOKS_S = (0.0, 0.05, 0.1, 0.2)
 """Pauses before each look for the carrier: a transmitter comes up, and a meter averages. Common practice, no source."""
 
+MOST_COMING = 3
+"""How often a recording is made anew in which the carrier was still coming up."""
+
 RECORDED_FALL_DB = 10.0
 """What the recorded power falls by at least once the unit is released: a carrier is far above all else. Common practice, no source."""
 NOTHING_RECORDED = 1e-30
@@ -147,12 +150,39 @@ class TransmitReadings(KeyedSide):
         )
 
     def capture_baseband(self, seconds: float, rate_hz: float) -> Samples:
-        """Record complex samples about the channel's frequency, V peak."""
+        """Record complex samples about the channel's frequency, V peak, of a carrier that was there from the first of them.
+
+        A recording in which the carrier was still coming up is made anew, and further presses wait as long as it took. Raises NotSettled
+        where it still is in the third.
+        """
         analyser = self._analysing()
-        self._refuse_if_left()
-        self._allow("modulation_analyser", seconds + 4.0 * self._bounds_s.get("modulation_analyser", 2.0))
-        self._unseen = self._unfed = True
-        return self._watch.record("baseband", analyser, lambda: analyser.capture_baseband(seconds, rate_hz))
+        step_s = seconds + 4.0 * self._bounds_s.get("modulation_analyser", 2.0)
+        lacked_s = 0.0
+        for _ in range(MOST_COMING):
+            self._refuse_if_left()
+            self._allow("modulation_analyser", step_s)
+            self._unseen = self._unfed = True
+            samples = self._watch.record(
+                "baseband", analyser, lambda: analyser.capture_baseband(seconds, rate_hz)
+            )
+            lacked_s = self._still_coming_s(samples)
+            if lacked_s <= 0.0:
+                return samples
+            self._key.note_coming(len(samples.content) / samples.rate_hz - lacked_s)
+        raise NotSettled(
+            f"the carrier was still coming up in {MOST_COMING} recordings after another, in the last of them for {lacked_s * 1e3:.3g} ms",
+            instrument=analyser.name,
+            address=analyser.address,
+            next_move="See by 'time_to_power' how long the unit takes, and whether its power comes back by itself while PTT is pressed.",
+        )
+
+    def _still_coming_s(self, samples: Samples) -> float:
+        """Return for how long of a recording the carrier was still coming up, s: without a carrier (SSB) nothing says so."""
+        if not self._has_carrier:
+            return 0.0
+        from sequencer.dsp.keying import still_coming_s
+
+        return still_coming_s(samples.content, samples.rate_hz)
 
     def confirm_baseband_falls(self, keyed: Samples) -> None:
         """Record once more with PTT released: what was recorded ``keyed`` is of the unit where it has gone with it.

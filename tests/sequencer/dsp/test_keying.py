@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, hilbert, lfilter
 
-from sequencer.dsp.keying import CarrierInTime, carrier_in_time
+from sequencer.dsp.keying import CarrierInTime, carrier_in_time, still_coming_s
 from sequencer.dsp.samples import SamplesError
 
 RATE_HZ = 100e3
@@ -99,3 +99,36 @@ def test_a_stretch_beyond_the_recording_or_without_a_carrier_has_no_figure() -> 
         carrier.farthest_hz(0.04, 0.2, above_db=-30.0)
     with pytest.raises(SamplesError, match="no carrier in it"):
         carrier.farthest_hz(0.001, 0.02, above_db=-30.0)
+
+
+@pytest.mark.parametrize("depth", [0.0, 0.6])
+@pytest.mark.parametrize(
+    ("comes_s", "at_least_s", "at_most_s"),
+    [(0.0, 0.0, 0.0), (0.012, 0.012, 0.0145), (0.2, 0.2, 0.2025)],
+)
+def test_how_long_a_recording_lacked_its_carrier_is_when_it_came(
+    depth: float, comes_s: float, at_least_s: float, at_most_s: float
+) -> None:
+    """A carrier with a tone of 1 kHz in its amplitude, or none, switched on within the recording: from then on, and a look of 2 ms."""
+    at_s = np.arange(24_000) / 48e3
+    rng = np.random.default_rng(7)
+    wave = (at_s >= comes_s) * (1.0 + depth * np.sin(2e3 * np.pi * at_s)) + 1e-4 * rng.standard_normal(24_000)
+    assert at_least_s <= still_coming_s(wave.astype(complex), 48e3) <= at_most_s
+
+
+def test_a_carrier_that_goes_or_breaks_off_or_is_none_is_not_one_that_comes() -> None:
+    """Gone after a fifth, away for a moment in its midst, noise alone of ten seeds: nothing of that is waited for."""
+    at_s = np.arange(24_000) / 48e3
+    away = (at_s < 0.25) | (at_s > 0.26)
+    assert still_coming_s((at_s < 0.1) + 0j, 48e3) == 0.0
+    assert still_coming_s(away + 1e-6j, 48e3) == 0.0
+    for seed in range(10):
+        noise = np.random.default_rng(seed).standard_normal((2, 24_000))
+        assert still_coming_s(noise[0] + 1j * noise[1], 48e3) == 0.0
+
+
+def test_a_carrier_that_creeps_up_lacks_power_until_half_a_decibel_is_left() -> None:
+    """3 dB that go with 100 ms: half a decibel is left after 100 ms · ln 6 = 179 ms (elementary)."""
+    at_s = np.arange(48_000) / 48e3
+    wave = 10.0 ** (-3.0 * np.exp(-at_s / 0.1) / 20.0) + 0j
+    assert still_coming_s(wave, 48e3) == pytest.approx(0.1 * np.log(6.0), abs=0.003)
