@@ -7,6 +7,7 @@ from pathlib import Path
 
 import pytest
 
+from sequencer.checks.transmit import power_over_time
 from sequencer.checks.transmit.power_over_time import _beginning
 from sequencer.problems import FileProblems
 from sequencer.results.model import AGAINST_TIME, Point, Result
@@ -44,6 +45,45 @@ def test_the_truth_lies_within_u(tmp_path: Path, serial: str, decision: Decision
     assert one.decision is decision
     assert {point.state for point in one.points} == {AGAINST_TIME}
     assert last.at_s == pytest.approx(15.0, abs=0.5)
+
+
+def test_a_unit_that_earlier_checks_left_warm_is_let_cool_first(tmp_path: Path) -> None:
+    """Behind presses that warm it: from the coldest, 2 dB · (1 - 1/e) by its own law; without a rest it read a third low."""
+    rig = run_vhf(
+        tmp_path,
+        "V5-0355",
+        "check: time_to_power, channel: 5",
+        "check: transient, channel: 5",
+        "check: power_over_time, channel: 5, over: 10 s, limit: {max: 0.5 dB}",
+    )
+    (one,) = rig.record.kept[2]
+    assert one.value == pytest.approx(true_sag_db("V5-0355", 0.0, 10.0, 7.4), abs=one.uncertainty)
+    assert one.decision is Decision.FAIL
+    assert "after a rest of 60 s in which its power after PTT changed by" in one.note
+
+
+def test_a_unit_that_does_not_recover_in_time_is_not_measured(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ten seconds keyed, and two rests of 20 s: it would read low, so that nothing is stated, and what to do is."""
+    monkeypatch.setattr(power_over_time, "MOST_RESTS", 2)
+    rig = run_vhf(
+        tmp_path,
+        "V5-0355",
+        "check: carrier_power, channel: 5, keyed_for: 10 s",
+        "check: power_over_time, channel: 5, over: 10 s, rest: 20 s",
+    )
+    (one,) = rig.record.kept[1]
+    assert one.value is None
+    assert "after 2 rests of 20 s its power after PTT still rose by" in one.note
+    assert "state a longer 'rest'" in one.note
+
+
+@pytest.mark.parametrize("rest", ["1 s", "2 h", "60"])
+def test_a_rest_that_is_none_or_has_no_end_is_refused(tmp_path: Path, rest: str) -> None:
+    """None, two hours, no unit."""
+    with pytest.raises(FileProblems, match="rest"):
+        run_vhf(tmp_path, "V5-0351", f"check: power_over_time, channel: 5, over: 5 s, rest: {rest}")
 
 
 def test_a_fall_before_the_power_stands_counts() -> None:
