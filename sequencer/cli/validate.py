@@ -14,6 +14,7 @@ from sequencer.cli.order import order_as_json, order_lines
 from sequencer.inputs.batch import LoadedBatch, batch_file
 from sequencer.planning.doubts.calibration import calibration_doubts, soon_due_lines
 from sequencer.planning.doubts.loss_beyond import loss_beyond_lines
+from sequencer.planning.doubts.own_method import own_methods
 from sequencer.planning.doubts.too_fine import presets_too_fine
 from sequencer.planning.doubts.unproved import unproved_channels, unproved_readings
 from sequencer.planning.doubts.unstated import unstated_connections, unstated_keys
@@ -108,6 +109,9 @@ def _unstated_lines(plan: Plan) -> list[str]:
         "note: the bench file does not state how well these connections repeat, so that differences between runs cannot be judged:": (
             unstated_connections(plan)
         ),
+        "note: these checks name a row of a published document and state something beside it:": own_methods(
+            plan
+        ),
         "note: the profiles have no reading of these, which are known beforehand and prove that an instrument reads this unit:": (
             unproved_readings(plan)
         ),
@@ -145,6 +149,7 @@ def _plan_as_json(plan: Plan, batch: LoadedBatch | None) -> dict[str, Any]:
         "calibration": soon_due_lines(plan, datetime.now().astimezone().date()),
         "unstated": {key: list(checks) for key, checks in unstated_keys(plan).items()},
         "presets_too_fine": {key: list(checks) for key, checks in presets_too_fine(plan).items()},
+        "beside_documents": {said: list(checks) for said, checks in own_methods(plan).items()},
         "unstated_connections": {key: list(checks) for key, checks in unstated_connections(plan).items()},
         "watchdog": " ".join(watchdog_lines(plan)),
         "unproved": {key: list(checks) for key, checks in unproved_readings(plan).items()},

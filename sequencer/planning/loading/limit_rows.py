@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sequencer.checks import check_names
 from sequencer.files.read import Read, read_file
@@ -29,12 +29,17 @@ OF_A_DOCUMENT = ("mask",)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TakenRow:
-    """A row that was taken over: what results say of its limit, its document with the edition, and how uncertain they may be."""
+    """A row that was taken over: what results say of its limit, its document with the edition, and how uncertain they may be.
+
+    ``took`` are the keys that the check has of it; ``instead`` those that the check states itself, each with what the row has.
+    """
 
     name: str
     said: str
     document: str
     greatest: GreatestUncertainty | None
+    took: frozenset[str]
+    instead: Mapping[str, tuple[Any, Any]]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,22 +66,34 @@ def take_rows(source: Source, path: Path) -> tuple[TakenRows, list[Complaint]]:
             name, row = _named(source, entry.entries[KEY][1], place)
             file = _found(name, path, source, place)
             read = _read(file, source, place)
-            _merge(entry, read, row, source, place)
+            sets = _sets(entry, read, row, source, place)
         except FileProblems as problems:
             complaints += problems.complaints
             # nor is what the row would have set missing
             entry.spoiled = entry.entries[KEY][1].spoiled = True
             continue
-        taken[at], files[name] = _taken(read.model, row), file
+        taken[at], files[name] = _merge(entry, read, row, sets), file
     return TakenRows(taken=taken, files=files), complaints
 
 
-def _taken(limits: LimitsFile, row: str) -> TakenRow:
+def _merge(entry: Node, read: Read[LimitsFile], row: str, sets: Node) -> TakenRow:
+    """Take over what a row sets and the check does not, and return what was."""
+    instead: dict[str, tuple[Any, Any]] = {}
+    took: set[str] = set()
+    for key, (key_node, node) in sets.entries.items():
+        if key in entry.entries:
+            instead[key] = entry.entries[key][1].plain(), node.plain()
+            continue
+        took.add(key)
+        entry.entries[key] = replace(key_node, origin=read.source), replace(node, origin=read.source)
+    limits = read.model
     return TakenRow(
         name=row,
         said=limits.said(row),
-        document=f"{limits.document}, {limits.edition},",
+        document=f"{limits.document}, {limits.edition}",
         greatest=limits.rows[row].greatest_uncertainty,
+        took=frozenset(took),
+        instead=instead,
     )
 
 
@@ -131,9 +148,10 @@ def _read(file: Path, source: Source, place: tuple[str | int, ...]) -> Read[Limi
         raise FileProblems([wrong, *problems.complaints]) from problems
 
 
-def _merge(
+def _sets(
     entry: Node, read: Read[LimitsFile], row: str, source: Source, place: tuple[str | int, ...]
-) -> None:
+) -> Node:
+    """Return what the row sets. Raises FileProblems for a row that is not there, and for one of another check."""
     rows = read.model.rows
     if row not in rows:
         raise FileProblems(
@@ -159,10 +177,4 @@ def _merge(
                 )
             ]
         )
-    sets = read.source.find(("rows", row, "set"))
-    for key, (key_node, node) in sets.entries.items():
-        if key not in entry.entries:
-            entry.entries[key] = (
-                replace(key_node, origin=read.source),
-                replace(node, origin=read.source),
-            )
+    return read.source.find(("rows", row, "set"))

@@ -6,11 +6,13 @@ import re
 from pathlib import Path
 
 import pytest
+import yaml
 
 from sequencer.files.read import read_file
 from sequencer.files.shipped import find_file, shipped_names
 from sequencer.inputs.limits_file import LimitsFile
 from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.doubts.own_method import own_methods
 from sequencer.planning.load import load_sequence
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems
@@ -190,3 +192,73 @@ def test_every_shipped_row_is_one_that_its_check_takes(tmp_path: Path, name: str
                 planned(tmp_path, check)
             continue
         assert planned(tmp_path, check).steps
+
+
+DRIVEN = "check: adjacent_channel_power, channel: 20, drive: 10 mV"
+ACP_ROW = "limits_from: {file: en-300-433, row: adjacent channel power}"
+
+
+@pytest.mark.parametrize(
+    ("check", "quantity", "says", "never"),
+    [
+        (
+            "check: frequency_error, channel: 20, limit: {within: 2 kHz}, limits_from: {file: en-300-433, row: frequency error}",
+            "frequency error",
+            "limit of the sequence's own, not of EN 300 433, V2.1.1 (2016)",
+            "limit of EN",
+        ),
+        (
+            "check: harmonics, channel: 20, up_to: 2, ratio: {min: 50 dB}, limits_from: {file: en-300-433, row: harmonics}",
+            "harmonic 2 below carrier",
+            "",
+            "EN 300 433",
+        ),
+        (
+            "check: harmonics, channel: 20, up_to: 2, ratio: {min: 50 dB}, limits_from: {file: en-300-433, row: harmonics}",
+            "harmonic 2",
+            "limit of EN 300 433, V2.1.1 (2016)",
+            "sequence's own",
+        ),
+        (
+            f"{DRIVEN}, bandwidth: 7 kHz, {ACP_ROW}",
+            "adjacent channel power, lower",
+            "measured with bandwidth 7 kHz, not 8.5 kHz as in EN 300 433, V2.1.1 (2016)",
+            "measured with tone",
+        ),
+        (f"{DRIVEN}, bandwidth: 8500 Hz, {ACP_ROW}", "adjacent channel power, lower", "", "measured with"),
+    ],
+)
+def test_a_document_is_credited_with_what_was_taken_from_it_alone(
+    tmp_path: Path, check: str, quantity: str, says: str, never: str
+) -> None:
+    """A limit of the sequence's own beside a row is not the document's, and who measures otherwise than it says so."""
+    note = results(run(tmp_path, "M40-0041", check))[quantity].note
+    assert says in note
+    assert never not in note
+
+
+def test_validate_says_what_a_sequence_states_beside_a_row(tmp_path: Path) -> None:
+    """Before anything is measured: the limit, and the method."""
+    plan = planned(tmp_path, f"{DRIVEN}, bandwidth: 7 kHz, limit: {{max: 1 uW}}, {ACP_ROW}")
+    assert own_methods(plan) == {
+        "a limit of its own, not that of EN 300 433, V2.1.1 (2016)": ("adjacent_channel_power",),
+        "bandwidth 7 kHz, not 8.5 kHz as in EN 300 433, V2.1.1 (2016)": ("adjacent_channel_power",),
+    }
+
+
+@pytest.mark.parametrize("name", shipped_names("limits"))
+def test_what_a_row_says_is_no_departure_from_it(tmp_path: Path, name: str) -> None:
+    """Each setting of each shipped row, stated by a check as the row has it: limits are its own, the method the document's."""
+    rows = read_file(find_file(name, "limits"), LimitsFile).model.rows
+    for row, one in rows.items():
+        told = {"check": one.check, "channel": 20, **one.settings}
+        if one.check in ("peak_deviation", "adjacent_channel_power", "occupied_bandwidth"):
+            told["drive"] = "10 mV"
+        if one.check == "receiver_emissions":
+            told |= {"intermediate_frequencies": ["10.695 MHz"], "oscillators": ["high"]}
+        if row == "spurious emissions, operating":  # begins below the loss table of the demonstration's path
+            continue
+        told["limits_from"] = {"file": name, "row": row}
+        check = yaml.safe_dump(told, default_flow_style=True, width=10_000, sort_keys=False).strip()[1:-1]
+        said = own_methods(planned(tmp_path, check))
+        assert all(one.startswith("a limit of its own") for one in said), (row, said)
