@@ -24,6 +24,7 @@ from sequencer.results.stored_budget import UNSTATED_NOT_KNOWN, StoredBudget
 from sequencer.results.sweep import folded, is_folded
 from sequencer.results.text import (
     channel_in_words,
+    conditions_text,
     evaluated_text,
     limits_from_text,
     limits_in_words,
@@ -178,14 +179,13 @@ def _plots(rows: Sequence[StoredResult], salt: str) -> list[Any]:
 
 def _facts(run: StoredRun, rows: Sequence[StoredResult]) -> list[tuple[str, str]]:
     rules = list(dict.fromkeys(row.rule for row in rows))
-    supplies = dict.fromkeys(f"supply {row.supply_v:g} V" for row in rows if row.supply_v is not None)
     facts = [
         ("Unit", f"{run.model} {run.serial}".strip()),
         ("Tested", time_shown(run.time)),
         ("Sequence", f"{run.sequence} ({run.sequence_hash})"),
         ("Model file", run.model_hash),
         ("Bench", f"{run.bench} ({run.bench_hash})"),
-        ("Conditions", "; ".join(supplies)),
+        ("Conditions", conditions_text(rows)),
         ("Decision rule", "; ".join(rules)),
         ("Limits from", limits_from_text(rows)),
         ("Outcome", run.outcome),

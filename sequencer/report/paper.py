@@ -22,6 +22,8 @@ from sequencer.problems import printable
 from sequencer.results.text import with_minus
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from matplotlib.axes import Axes
 
 INK, GREY, PALE, BLUE, VERMILION = "#1b1b1b", "#6a6a6a", "#dfe8ef", "#005a8c", "#a63d00"
@@ -57,12 +59,17 @@ class Plot:
     caption: str
 
 
+_PLACE = (0.155, 0.165, 0.82, 0.80)
+_LEGEND_LINE = 0.06  # of the figure's height
+_NARROW = 28  # characters of a name that leave room for another beside it
+
+
 @cache
 def _paper() -> tuple[Figure, Axes]:
     with mpl.rc_context(_STYLE):
         figure = Figure(figsize=_SIZE_IN)
         FigureCanvasSVG(figure)
-        axes = figure.add_axes((0.135, 0.165, 0.84, 0.80))
+        axes = figure.add_axes(_PLACE)
         axes.tick_params(length=3, width=0.6)
     return figure, axes
 
@@ -76,6 +83,7 @@ def empty_axes() -> tuple[Figure, Axes]:
         artist.remove()
     if (legend := axes.get_legend()) is not None:
         legend.remove()
+    axes.set_position(_PLACE)
     for set_scale, axis in ((axes.set_xscale, axes.xaxis), (axes.set_yscale, axes.yaxis)):
         set_scale("linear")
         axis.set_major_locator(MaxNLocator(nbins=7, steps=[1, 2, 2.5, 5, 10]))
@@ -84,6 +92,17 @@ def empty_axes() -> tuple[Figure, Axes]:
     axes.relim()
     axes.autoscale(enable=True)
     return figure, axes
+
+
+def name_series(axes: Axes, names: Sequence[str]) -> None:
+    """Write the names of the series above the axes, which make room for them: over the data they would hide some."""
+    columns = 2 if max(map(len, names)) <= _NARROW else 1
+    left, bottom, width, height = _PLACE
+    axes.set_position((left, bottom, width, height - _LEGEND_LINE * -(-len(names) // columns)))
+    axes.legend(
+        frameon=False, fontsize=7, loc="lower left", bbox_to_anchor=(0.0, 1.0), ncol=columns, handlelength=2.6,
+        borderaxespad=0.2, labelspacing=0.25,
+    )  # fmt: skip
 
 
 def finished(figure: Figure, title: str, caption: str, salt: str) -> Plot:

@@ -12,7 +12,7 @@ from matplotlib.ticker import FixedFormatter, FixedLocator, FuncFormatter, MaxNL
 
 from sequencer.problems import printable
 from sequencer.report.crossings import SearchCurve, search_curve
-from sequencer.report.paper import BLUE, GREY, INK, PALE, VERMILION, Plot, empty_axes, finished
+from sequencer.report.paper import BLUE, GREY, INK, PALE, VERMILION, Plot, empty_axes, finished, name_series
 from sequencer.report.series import MeterCurve, Series, Sweep, meter_curves_of, sweeps_of
 from sequencer.report.spectra import spectrum_plots
 from sequencer.report.timelines import time_plots
@@ -192,7 +192,7 @@ def _sweep_plot(sweep: Sweep, salt: str) -> Plot:
     drawn = _sweep_limits(axes, sweep, factor)
     _sweep_axes(axes, sweep, unit)
     if len(sweep.series) > 1:
-        axes.legend(frameon=False, fontsize=7, loc="best", handlelength=2.6)
+        name_series(axes, [one.name for one in sweep.series])
     names = "; ".join(one.name for one in sweep.series)
     count = len({x for one in sweep.series for x in one.x})
     lowest, highest = (format_quantity(end, sweep.unit) for end in (min(every), max(every)))

@@ -23,7 +23,7 @@ from sequencer.results.budget_rows import COLUMNS as BUDGET_COLUMNS
 from sequencer.results.stages import Pair, pairs
 from sequencer.results.stored import StoredResult, StoredRun
 from sequencer.results.sweep import folded
-from sequencer.results.text import shortfall_text, with_minus
+from sequencer.results.text import conditions_text, document_texts, shortfall_text, with_minus
 from sequencer.uncertainty.decision import Decision
 from sequencer.units.format import counted
 
@@ -55,10 +55,12 @@ class SheetView:
     when: str
     verdict: Verdict
     rows: tuple[Pair[StoredResult], ...]
+    documents: tuple[str, ...]
     left_out: str
     density: str
     adjusted: bool
     several_modes: bool
+    conditions: str
     confirmations: tuple[str, ...]
     rules: tuple[str, ...]
     instruments: tuple[Instrument, ...]
@@ -79,13 +81,14 @@ def render_sheets(runs: Sequence[StoredRun], job: Job, *, budgets: bool, written
         pages=Markup("".join(_page_rule(view) for view in views)),
         budget_columns=tuple(BUDGET_COLUMNS.values()),
         said_of=_said_of,
+        documents_of=lambda row: document_texts(row.note),
     )
 
 
 def _view(run: StoredRun, at: int, *, budgets: bool) -> SheetView:
     shown = [row for row in run.results if row.counts and row.check != "confirm"]
     rows = pairs(folded(shown))
-    listed = _that_fit(rows)
+    listed = _that_fit(rows, MOST_LINES - len(_documents(rows)))
     lines = sum(map(_lines, listed))
     left_out = [one.left for one in rows if one not in listed]
     density = "densest" if lines >= _DENSEST_FROM else "dense" if lines >= _DENSE_FROM else ""
@@ -95,10 +98,12 @@ def _view(run: StoredRun, at: int, *, budgets: bool) -> SheetView:
         when=time_shown(run.time),
         verdict=verdict_of(run),
         rows=tuple(listed),
+        documents=_documents(listed),
         left_out=_left_out_text(left_out),
         density=density,
         several_modes=len({row.mode for row in shown}) > 1,
         adjusted=any(one.found is not None for one in rows),
+        conditions=conditions_text(shown),
         confirmations=tuple(
             dict.fromkeys(one.text for row in run.results for one in row.confirmations if one.confirmed)
         ),
@@ -110,13 +115,18 @@ def _view(run: StoredRun, at: int, *, budgets: bool) -> SheetView:
     )
 
 
-def _that_fit(rows: Sequence[Pair[StoredResult]]) -> list[Pair[StoredResult]]:
+def _documents(rows: Sequence[Pair[StoredResult]]) -> tuple[str, ...]:
+    """Return what results say of the published documents they are held against, each once, in the rows' order."""
+    return tuple(dict.fromkeys(said for one in rows for said in document_texts(one.left.note)))
+
+
+def _that_fit(rows: Sequence[Pair[StoredResult]], most_lines: int) -> list[Pair[StoredResult]]:
     """Return what one page takes, in order: first of all what did not pass and what was adjusted, then what has limits."""
     fitting: list[int] = []
     lines = 0
     for at in sorted(range(len(rows)), key=lambda at: _weight(rows[at])):
         lines += _lines(rows[at])
-        if lines > MOST_LINES:
+        if lines > most_lines:
             break
         fitting.append(at)
     return [rows[at] for at in sorted(fitting)]

@@ -4,13 +4,20 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from sequencer.results.budget_rows import UNCERTAIN
 from sequencer.results.line import LineFacts
 from sequencer.results.model import NOT_ENDED, Result, RunRecord
 from sequencer.units.convert import uv_emf_from_dbm, uv_pd_from_dbm
 from sequencer.units.format import format_quantity, format_with_uncertainty, unit_of_difference
+
+_OF_A_DOCUMENT = ("limit of ", "measured with ", "U is ")
+"""How parts of a note begin that say something of a published document (`sequencer.run.measuring.against_document`)."""
+
+_CHAMBER = re.compile(r"chamber (-?[\d.]+ °C) \(([^)]*)\)")
+_READ = (("air read", r"air read (-?[\d.]+) °C"), ("sensor on the unit", r"sensor on the unit (-?[\d.]+) °C"))
+_IN_WORDS = re.compile(r"by the word of a person|soaked \d+ \w+|asked for, not read")
 
 
 def value_text(row: Result, *, wide: bool = False) -> str:
@@ -92,6 +99,41 @@ def channel_in_words(row: Result) -> str:
 def with_minus(text: str) -> str:
     """Return text in which numbers below zero carry a true minus sign, as wide as a figure."""
     return re.sub(r"(?<![\w.)-])-(?=\d)", "\N{MINUS SIGN}", text)
+
+
+def document_texts(note: str) -> tuple[str, ...]:
+    """Return what a result's note says of a published document: whose its limit is, what was measured otherwise, and a U beyond it."""
+    return tuple(part for part in note.split("; ") if part.startswith(_OF_A_DOCUMENT))
+
+
+def conditions_text(rows: Sequence[Result]) -> str:
+    """Return with what the unit was fed, and at which temperatures it was measured."""
+    supplies = dict.fromkeys(f"supply {row.supply_v:g} V" for row in rows if row.supply_v is not None)
+    return "; ".join([*supplies, *_chamber_texts(rows)])
+
+
+def _chamber_texts(rows: Iterable[Result]) -> tuple[str, ...]:
+    """Return at which temperatures results were measured, a line each: what the chamber's air and the sensor read, and how long it soaked.
+
+    It is taken from the results' conditions, which say it of each; of several readings at one temperature the lowest and the highest.
+    """
+    found: dict[str, list[str]] = {}
+    for row in rows:
+        for asked, read in _CHAMBER.findall(row.conditions):
+            found.setdefault(asked, []).append(read)
+    return tuple(f"chamber {with_minus(asked)} ({_chamber_read(some)})" for asked, some in found.items())
+
+
+def _chamber_read(some: list[str]) -> str:
+    spans = [(name, [float(one) for text in some for one in re.findall(at, text)]) for name, at in _READ]
+    said = [f"{name} {with_minus(_span(numbers))} °C" for name, numbers in spans if numbers]
+    words = dict.fromkeys(one for text in some for one in _IN_WORDS.findall(text))
+    return "; ".join([*said, *words])
+
+
+def _span(numbers: list[float]) -> str:
+    low, high = f"{min(numbers):.1f}", f"{max(numbers):.1f}"
+    return low if low == high else f"{low} to {high}"
 
 
 def limits_from_text(rows: Iterable[Result]) -> str:

@@ -13,6 +13,7 @@ from markupsafe import escape
 
 from sequencer.report.bars import WIDTH, limit_bar
 from sequencer.report.crossings import search_curve
+from sequencer.report.paper import empty_axes, name_series
 from sequencer.report.plots import plots_of
 from sequencer.report.series import meter_curves_of, sweeps_of
 from sequencer.report.spectra import spectrum_plots
@@ -211,6 +212,29 @@ def test_two_steps_along_one_axis_are_two_series():
     ]
     (sweep,) = sweeps_of(single)
     assert [(one.name, one.x) for one in sweep.series] == [("carrier power", (0.0, 10.0, 30.0))]
+
+
+@pytest.mark.parametrize(
+    "names",
+    [
+        ("13.2 V", "10.8 V"),
+        ("13.2 V", "10.8 V", "15.6 V"),
+        ("a name that leaves no room for another", "b", "c"),
+    ],
+)
+def test_names_of_series_stand_above_the_axes_and_hide_nothing(names):
+    """The legend's box, as it is drawn, lies within the picture and outside the axes."""
+    figure, axes = empty_axes()
+    for at, name in enumerate(names):
+        axes.plot([0.0, 1.0], [at, at + 1.0], label=name)
+    name_series(axes, names)
+    figure.draw_without_rendering()
+    legend, frame = axes.get_legend().get_window_extent(), axes.get_window_extent().frozen()
+    assert legend.y0 >= frame.y1 - 0.5
+    assert legend.y1 <= figure.bbox.y1
+    assert legend.x1 <= figure.bbox.x1
+    after = empty_axes()[1].get_window_extent()
+    assert after.height > frame.height
 
 
 def test_offsets_to_both_sides_stand_on_a_linear_axis():

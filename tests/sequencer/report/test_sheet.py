@@ -65,6 +65,24 @@ def test_it_says_who_tested_what_for_whom_and_what_came_out() -> None:
     assert "certificate C-17, due 2030-01-01" in shown
 
 
+def test_the_document_of_each_limit_stands_on_it_and_the_conditions() -> None:
+    """A mark at the limit, the document with its edition and basis once below the table, and at what it was measured."""
+    of = "limit of House rules, second edition: 3.1, figure from memory"
+    own = "limit of the sequence's own, not of House rules, second edition"
+    shown = _shown(
+        _power(
+            3.1, check="carrier_power", note=f"with 20 dB; {of}", conditions="supply 13.2 V", supply_v=13.2
+        ),
+        _power(3.2, check="carrier_power", channel=30, note=of),
+        _power(3.2, check="carrier_power", quantity="power at low", note=own),
+    )
+    assert shown.count(of) == 1
+    assert f"1 {of}" in shown.replace("\xa0", " ")
+    assert f"2 {own}" in shown.replace("\xa0", " ")
+    assert "3 to 4 W 2 pass" in shown
+    assert "Measured with: supply 13.2 V." in shown
+
+
 def test_without_adjusting_there_is_one_value() -> None:
     """No empty column, and nothing is said of a job that nobody named."""
     shown = _shown(level_row(-120.0, upper_limit=-113.0), job=Job())
