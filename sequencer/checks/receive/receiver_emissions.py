@@ -39,6 +39,10 @@ UNSEEN = (
     "nothing that goes with the unit's supply was seen in this check, so that nothing shows that the analyser sees the unit: look at its "
     "cable and at its oscillators with an analyser of less noise"
 )
+TRANSMITS = (
+    "but PTT reads released: a unit that transmits by itself does that, or a transmitter near it. "
+    "Switch its supply off before anything else"
+)
 
 
 class ReceiverEmissionsSettings(CheckSettings):
@@ -152,8 +156,9 @@ class ReceiverEmissions(Check[ReceiverEmissionsSettings]):
             looked = _look(side, settings, conditions)
         except Untrusted as error:
             side.rest()
+            why = f"{error.why}; {TRANSMITS}" if error.is_over_range else error.why
             return [
-                Finding(quantity=name, value=None, unit="W", limits=one, note=error.why)
+                Finding(quantity=name, value=None, unit="W", limits=one, note=why)
                 for name, one in zip(names, limits, strict=True)
             ]
         seen = any(one.goes for told, _ in looked for one in told)

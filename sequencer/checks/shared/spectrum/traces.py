@@ -44,11 +44,12 @@ UNSTATED_DB = 3.0  # taken where the bench file states nothing of it, for what c
 
 
 class Untrusted(Exception):
-    """A trace that cannot be believed; ``why`` is what a result says."""
+    """A trace that cannot be believed; ``why`` is what a result says, ``is_over_range`` whether too much came in."""
 
-    def __init__(self, *, why: str) -> None:
+    def __init__(self, *, why: str, is_over_range: bool = False) -> None:
         super().__init__(why)
         self.why = why
+        self.is_over_range = is_over_range
 
 
 def entry_of(conditions: Conditions) -> SpectrumAnalyser:
@@ -94,7 +95,10 @@ def believed(spectrum: Spectrum) -> Spectrum:
             why=f"spectrum analyser: {spectrum.state.value}: the trace holds a point that is no number"
         )
     if spectrum.state is not RangeState.IN_RANGE:
-        raise Untrusted(why=f"spectrum analyser: {spectrum.state.value}; put more attenuation before it")
+        raise Untrusted(
+            why=f"spectrum analyser: {spectrum.state.value}; put more attenuation before it",
+            is_over_range=spectrum.state is RangeState.OVER_RANGE,
+        )
     if spectrum.is_calibrated is False:
         raise Untrusted(
             why="spectrum analyser: it swept too fast to be right; widen the resolution bandwidth"

@@ -104,6 +104,17 @@ def test_nothing_seen_of_the_unit_decides_nothing(tmp_path: Path, monkeypatch: p
     assert all("nothing shows that the analyser sees the unit" in one.note for one in found.values())
 
 
+def test_a_unit_that_transmits_by_itself_is_told_to_be_switched_off(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Half a watt at its channel while PTT reads released: over range is no failure of the receiver, and more attenuation no help."""
+    own = Wiring.leaks
+    _with(monkeypatch, lambda wiring: (*own(wiring), (27.205e6, 27.0)))
+    found = results(run(tmp_path, "M40-0041", CHECK))
+    assert {one.value for one in found.values()} == {None}
+    assert all("PTT reads released: a unit that transmits by itself" in one.note for one in found.values())
+
+
 def test_the_unit_is_fed_again_for_the_check_after_it(tmp_path: Path) -> None:
     """Power is measured behind it as before it; the forecast holds."""
     power = "check: carrier_power, channel: 20, limit: {min: 3 W, max: 4 W}"
