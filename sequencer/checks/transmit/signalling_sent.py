@@ -39,6 +39,7 @@ if TYPE_CHECKING:
 RECORDINGS = 3
 RECORDING_S = 0.6  # two listed tones 2.3 Hz apart are parted in 0.44 s; a code's word takes 0.17 s
 RATE_HZ = 16e3
+RATE_FORECAST_S = 0.55
 AGREE = {
     "Hz": 2.0,
     "bit/s": 0.2,
@@ -174,8 +175,8 @@ class SignallingSent(Check[SignallingSentSettings]):
         return commands.recording("modulation_analyser", "recorded_baseband")
 
     def forecast_s(self, settings: SignallingSentSettings, conditions: Conditions) -> float:
-        """Return about how long it takes, s: four recordings, one of them released."""
-        return 0.3 + (RECORDINGS + 1) * RECORDING_S
+        """Return about how long it takes, s: four recordings, one of them released, behind two that show their rate."""
+        return 0.3 + RATE_FORECAST_S + (RECORDINGS + 1) * RECORDING_S
 
     @override
     def keyed_s(self, settings: SignallingSentSettings, conditions: Conditions) -> float:
@@ -186,6 +187,7 @@ class SignallingSent(Check[SignallingSentSettings]):
         self, side: TransmitSide, settings: SignallingSentSettings, conditions: Conditions
     ) -> list[Finding]:
         side.remove_audio()
+        side.confirm_rate(RATE_HZ)
         recorded: list[Samples] = []
 
         def hear() -> _Heard:

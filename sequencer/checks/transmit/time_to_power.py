@@ -39,7 +39,6 @@ QUANTITY = "time to power"
 AGREE_S = 5e-4  # what presses of a steady unit agree to, beside what is known of the order: common practice, no source
 MOST_SCATTER = 5.0  # times what presses of a steady unit agree to
 NEAR_S = 0.004  # closer than this the moment of the order need not be known
-UNKNOWN_S = 0.025  # further than this nothing is stated: as much as a transmitter may take
 MOST_PRESSES = 8
 Near = Annotated[RatioDb, AfterValidator(between(0.2, 3.0, "dB"))]
 
@@ -142,8 +141,10 @@ class TimeToPower(Check[TimeToPowerSettings]):
                 return keyed.unmeasured(nothing, f"modulation analyser: {one.raw}")
             kept.append(seen[-1])
         side.rest()
-        if span.width_s > UNKNOWN_S:
+        if span.width_s > keyed.UNKNOWN_S:
             return keyed.unmeasured(nothing, f"{_unknown(span, kept)}")
+        if max(span.least_s, span.most_s) < 0.0:
+            return keyed.unmeasured(nothing, _before_ptt(span))
         return [_finding(span, kept, settings, conditions)]
 
 
@@ -190,6 +191,13 @@ def _unknown(span: Span, kept: list[Came]) -> str:
     return (
         f"when PTT was ordered is known to {span.width_s * 1e3:.3g} ms only after {len(kept)} presses: analyser or radio answer too late; "
         "see what else uses the computer or the line to them, then measure again"
+    )
+
+
+def _before_ptt(span: Span) -> str:
+    return (
+        f"the power stood {-max(span.least_s, span.most_s) * 1e3:.3g} ms or more before PTT was ordered: it is no answer to PTT; see "
+        "whether the unit transmits by itself or by voice (VOX), what else presses PTT, and whether the analyser keeps its sample rate"
     )
 
 

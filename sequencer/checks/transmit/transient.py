@@ -195,6 +195,7 @@ class Transient(Check[TransientSettings]):
             level_dbm = keyed.meter_dbm(side)
             first = [cycle() for _ in range(keyed.RECORDINGS)]
             keyed.refuse_another(side, first[-1].up, level_dbm, conditions)
+            keyed.refuse_slow([one.up for one in first])
             findings = [
                 _finding(at, first, cycle, settings, conditions) for at in range(len(settings.wanted))
             ]

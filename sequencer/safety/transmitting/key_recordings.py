@@ -11,7 +11,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 
-from drivers.faults import InstrumentFault, NotConfirmed, UnexpectedReply
+from drivers.faults import InstrumentFault, NotConfirmed, Refused, UnexpectedReply
 from drivers.roles import ModulationAnalyser, Samples
 from sequencer.frozen import dataclass
 from sequencer.safety.transmitting.spectrum_readings import SpectrumReadings
@@ -19,6 +19,10 @@ from sequencer.safety.transmitting.spectrum_readings import SpectrumReadings
 ANSWERS = 6.0
 """How many answers of the analyser a recording waits for, at most: its settings, its end, its samples."""
 QUIET_S = 0.1  # after a release before the next recording: what is left of the carrier before it is gone; common practice, no source
+LONG_S, SHORT_S = 0.4, 0.1
+"""Two recordings of different lengths: what an analyser takes beside recording is the same in both."""
+RATE_SHARE, RATE_S, RATE_TRIES = 0.05, 0.005, 3
+"""By what share, and how much beside it, their ends may differ from their lengths; how often it is tried: common practice, no source."""
 PRESSED, RELEASED = "baseband while PTT is pressed", "baseband while PTT is released"
 
 
@@ -80,6 +84,39 @@ class KeyRecordings(SpectrumReadings):
             )
         with analyser.unkeyed():
             return self._recorded(RELEASED, analyser, seconds, rate_hz, lead_s, self._key.release)
+
+    def confirm_rate(self, rate_hz: float) -> bool:
+        """See by the clock that the samples lie as far apart as the analyser reads back: a longer recording is over so much later.
+
+        PTT stays released. Returns False for an analyser that records only while it is asked: of that nothing tells. Raises UnexpectedReply
+        where they do not: every time and frequency that is counted in samples would be false.
+        """
+        analyser = self._analysing()
+        self._unkey()
+        late_s = 0.0
+        with analyser.unkeyed():
+            for _ in range(RATE_TRIES):
+                try:
+                    long_s, short_s = (self._late_s(analyser, one, rate_hz) for one in (LONG_S, SHORT_S))
+                except Refused:
+                    return False
+                late_s = long_s - short_s
+                if abs(late_s) <= RATE_SHARE * (LONG_S - SHORT_S) + RATE_S:
+                    return True
+        raise UnexpectedReply(
+            f"a recording that reads {(LONG_S - SHORT_S) * 1e3:g} ms longer than another was over "
+            f"{(LONG_S - SHORT_S + late_s) * 1e3:.3g} ms later: its samples do not lie as far apart as it reads back, "
+            "and every frequency and time counted in them would be false",
+            instrument=analyser.name,
+            address=analyser.address,
+            next_move="Compare the profile's 'recording_interval' with the instrument's manual, and see what else uses the line to it.",
+        )
+
+    def _late_s(self, analyser: ModulationAnalyser, seconds: float, rate_hz: float) -> float:
+        """Return how much later than its length a recording was over."""
+        analyser.begin_baseband(seconds, rate_hz)
+        begun_s = analyser.finish_baseband().begun_s
+        return 0.0 if begun_s is None else begun_s[1] - begun_s[0]
 
     def _recorded(
         self,

@@ -165,6 +165,8 @@ class Look:
         None of the sweeps may stand out of the others in one of its ``figures``; ``within`` is what two of them agree to.
         """
         side = self._side
+        if self._settings.read == "samples":
+            side.confirm_rate(self._rate_hz)
         self.drive(self._level_v)
         readings = settle(side.read_power_dbm, side.wait_s, within=SETTLED_DB)
         meter_dbm = [one.number for one in readings if one.number is not None]
@@ -197,6 +199,10 @@ class Look:
             note=note,
             levels=levels,
         )
+
+    @property
+    def _rate_hz(self) -> float:
+        return max(LOWEST_RATE_HZ, RATE_SHARE * self._reach_hz)
 
     @property
     def _by(self) -> str:
@@ -254,8 +260,7 @@ class Look:
             return replace(made, first_hz=made.first_hz - side.frequency_hz)
         from sequencer.dsp.spectrum import sampled_spectrum
 
-        rate_hz = max(LOWEST_RATE_HZ, RATE_SHARE * self._reach_hz)
-        samples = side.capture_baseband(SAMPLED_S, rate_hz)
+        samples = side.capture_baseband(SAMPLED_S, self._rate_hz)
         try:
             found = sampled_spectrum(samples.content, samples.rate_hz, step_hz=SAMPLED_STEP_HZ)
         except SamplesError as error:

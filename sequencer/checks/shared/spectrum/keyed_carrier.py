@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Annotated
 
 from pydantic import AfterValidator
@@ -43,6 +43,7 @@ LATE_SHARE = 0.2  # of the time recorded after an order may be gone before it is
 MOST_LATE, MOST_LATE_S = 3, 1.0
 POWER_FORECAST_S = 0.45
 BETWEEN_FORECAST_S = 0.14  # released, beside the rest: until the next recording, and its beginning
+UNKNOWN_S = 0.025  # further than this apart nothing is stated of when a recording began: as much as a transmitter may take
 LOWEST_SHOWN_DB = -80.0
 Watched = Annotated[TimeS, AfterValidator(between(0.02, 2.0, "s"))]
 Rate = Annotated[FrequencyHz, AfterValidator(between(10e3, 1e6, "Hz"))]
@@ -81,7 +82,7 @@ def came(recording: KeyRecording, *, released: bool = False) -> Came:
 
     samples, (early_s, _) = recording.samples, recording.ordered_s
     end_s = len(samples.content) / samples.rate_hz
-    without = (0.0, max(0.5 * LEAD_S, early_s)) if not released else (end_s - 0.2 * (end_s - early_s), end_s)
+    without = (0.0, 0.5 * max(LEAD_S, early_s)) if not released else (end_s - 0.2 * (end_s - early_s), end_s)
     after_s = end_s - max(0.0, early_s)
     with_ = (0.0, max(0.5 * LEAD_S, early_s)) if released else (end_s - STEADY_SHARE * after_s, end_s)
     carrier = carrier_in_time(
@@ -145,6 +146,17 @@ def refuse_another(side: TransmitSide, seen: Came, level_dbm: float, conditions:
     """Raise Untrusted where the recorded carrier is not the one whose power the meter reads."""
     recorded_dbm = dbm_from_w(seen.carrier.steady / 100.0) + side.loss_db(side.frequency_hz)
     refuse_another_carrier(recorded_dbm, level_dbm, conditions, by="modulation_analyser")
+
+
+def refuse_slow(seen: Sequence[Came]) -> None:
+    """Raise SamplesError where no recording was over as soon as its length says: its samples may lie further apart than is read back."""
+    late_s = min(one.spread_s for one in seen)
+    if late_s > UNKNOWN_S:
+        raise SamplesError(
+            f"each recording was over {late_s * 1e3:.3g} ms or more later than its length says: either its samples lie further apart "
+            "than the analyser reads back, and every time would be false, or it answers late; see its sample rate, "
+            "and what else uses the line to it"
+        )
 
 
 def cycles_s(conditions: Conditions, keyed_s: float, released_s: float) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -10,6 +11,9 @@ from tempfile import TemporaryDirectory
 import pytest
 
 from sequencer.results.model import Result
+from sim.instruments import recorder
+from sim.scpi.device import Later
+from tests.support.keyed_units import run as run_vhf
 from tests.support.spectral import BENCH, results, run
 
 UNITS = BENCH.resolve().parent / "units"
@@ -61,3 +65,60 @@ def test_one_that_never_comes_to_its_power_is_not_measured(tmp_path: Path) -> No
     assert one.value is None
     assert "the carrier was still coming up in 3 recordings after another" in one.note
     assert "time_to_power" in one.note
+
+
+def slowed(monkeypatch: pytest.MonkeyPatch, share: float) -> None:
+    """Have the analyser take so many times as long as the interval that it reads back says."""
+    monkeypatch.setattr(recorder, "Later", lambda seconds, then: Later(seconds * share, then))
+
+
+@pytest.mark.parametrize("check", CHECKS)
+def test_an_analyser_that_samples_slower_than_it_reads_back_states_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, check: str
+) -> None:
+    """A quarter slower: every frequency counted in samples would be a fifth low; two recordings' ends show it before PTT is pressed."""
+    slowed(monkeypatch, 1.25)
+    found = measured(tmp_path, "", check)
+    assert {one.value for one in found.values()} == {None}
+    said = next(iter(found.values())).note
+    assert "a recording that reads 300 ms longer than another was over 375 ms later" in said
+
+
+def test_an_analyser_that_is_slow_beside_recording_is_believed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It works for 0.3 s after each recording, however long that was: its samples lie where it says."""
+    monkeypatch.setattr(recorder, "Later", lambda seconds, then: Later(seconds + 0.3, then))
+    one = measured(tmp_path, "", CHECKS[0])["sub-audible tone"]
+    assert one.value == pytest.approx(88.5, abs=one.uncertainty)
+
+
+def test_the_windows_of_a_transient_are_not_stated_by_a_slow_analyser(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A quarter slower: of its recordings none is over when it should be, and what lies in 5 ms lies in 6.25 ms."""
+    slowed(monkeypatch, 1.25)
+    rig = run_vhf(tmp_path, "V5-0351", "check: transient, channel: 5")
+    kept = [one for some in rig.record.kept.values() for one in some]
+    assert {one.value for one in kept} == {None}
+    assert "later than its length says" in kept[0].note
+
+
+def test_a_power_before_ptt_is_said_and_passes_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A radio by whose own word the order came 20 ms later than it acted: the power stood before it, which no transmitter does."""
+    from sequencer.safety.control.key import Key
+
+    order = Key._order
+
+    def late(self: Key, give: Callable[[], None]) -> None:
+        order(self, give)
+        assert self.ordered_s is not None
+        self.ordered_s = (self.ordered_s[0] + 0.02, self.ordered_s[1] + 0.02)
+
+    monkeypatch.setattr(Key, "_order", late)
+    rig = run_vhf(tmp_path, "V5-0351", "check: time_to_power, channel: 5, limit: {max: 25 ms}")
+    ((one,),) = rig.record.kept.values()
+    assert one.value is None
+    assert "ms or more before PTT was ordered: it is no answer to PTT" in one.note
