@@ -16,7 +16,7 @@ from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from tests.support.rig import Rig
 
-HEAD = "sequence: Points\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nchecks:\n"
+HEAD = "sequence: Points\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nrated_supply: {min: 8 V, max: 16 V}\nchecks:\n"
 CHECKS = (
     "  - {check: carrier_power, at: {supply: [10.8 V, 13.2 V, 15.6 V], channel: [1, 40]}, limit: {min: 3 W, max: 5.5 W}}\n"
     "  - {check: sensitivity, channel: 20, accuracy: 1 dB}\n"

@@ -28,7 +28,7 @@ POWER_W, NOMINAL_V, STATED_AT_C, DB_PER_K = 3.6, 13.2, 23.0, -0.008
 """What the specimen's file says; power follows the square of the supply (a class-C stage, textbook)."""
 TOLERANCE_C, SENSOR_C = 2.0, 0.4
 HEAD = (
-    "sequence: Chamber\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\n"
+    "sequence: Chamber\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nrated_supply: {min: 8 V, max: 16 V}\n"
     "rated_temperature: {min: -10 degC, max: 55 degC}\nchecks:\n"
 )
 TWO = "  - {check: carrier_power, channel: 20, at: {temperature: [-10 degC, 40 degC]}, limit: {min: 3 W, max: 6 W}}\n"

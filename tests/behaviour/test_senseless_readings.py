@@ -19,6 +19,7 @@ sequence: One
 channels: plans/cept-40.yaml
 mode: FM
 supply: 13.2 V
+rated_supply: {min: 8 V, max: 16 V}
 rated_power: 4.5 W
 checks:
 """

@@ -17,7 +17,7 @@ from tests.support.after_faults import CHECKS, Pair
 
 NAMES = list(CHECKS)
 PAIRS = [(first, NAMES[(number + 1 + 5 * (number % 5)) % len(NAMES)]) for number, first in enumerate(NAMES)]
-HEAD = "sequence: Start\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nchecks:\n"
+HEAD = "sequence: Start\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nrated_supply: {min: 8 V, max: 16 V}\nchecks:\n"
 POWER = "  - {check: carrier_power, channel: 20, limit: {max: 4 W}}\n"
 CURRENT = "  - {check: supply_current, channel: 20}\n"
 SENSITIVITY = "  - {check: sensitivity, channel: 20, target: 12 dB SINAD, deviation: 1.2 kHz, accuracy: 2 dB, limit: {max: -113 dBm}}\n"

@@ -129,7 +129,8 @@ class Pair:
         )
         file = folder / "pair.yaml"
         file.write_text(
-            "sequence: Pair\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nrated_power: 13 W\n"
+            "sequence: Pair\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\n"
+            "rated_supply: {min: 8 V, max: 16 V}\nrated_power: 13 W\n"
             f"prepare:\n  - confirm: knobs right\nchecks:\n{items}",
             encoding="utf-8",
         )

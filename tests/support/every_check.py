@@ -29,7 +29,8 @@ def plan_of(folder: Path, name: str) -> Plan:
     (folder / "memory.csv").write_text("channel,frequency_mhz\n1,26.965\n", encoding="utf-8")
     file = folder / "one.yaml"
     file.write_text(
-        "sequence: One check\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nrated_power: 13 W\n"
+        "sequence: One check\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\n"
+        "rated_supply: {min: 8 V, max: 16 V}\nrated_power: 13 W\n"
         f"prepare:\n  - confirm: knobs right\n{squelch}checks:\n"
         f"  - {{check: {name.split(' ', maxsplit=1)[0]}, {EVERY_CHECK[name]}}}\n",
         encoding="utf-8",

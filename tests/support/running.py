@@ -62,7 +62,7 @@ def run_checks(
     items = "\n".join("  - " + line.strip() for line in checks.strip().splitlines())
     file = folder / "sequence.yaml"
     file.write_text(
-        f"sequence: test\nchannels: {plan}\nmode: {mode}\nsupply: {supply}\n"
+        f"sequence: test\nchannels: {plan}\nmode: {mode}\nsupply: {supply}\nrated_supply: {{min: 5 V, max: 16 V}}\n"
         f"prepare: [{{confirm: knobs right}}]\nchecks:\n{items}\n",
         encoding="utf-8",
     )

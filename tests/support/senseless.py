@@ -321,7 +321,8 @@ class Broken:
         self.role = role
         file = folder / "one.yaml"
         file.write_text(
-            "sequence: One\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nrated_power: 12 W\nprepare:\n"
+            "sequence: One\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\n"
+            "rated_supply: {min: 8 V, max: 16 V}\nrated_power: 12 W\nprepare:\n"
             f"  - confirm: knobs right\n{case.prepare}checks:\n  - {{check: {case.check}, {case.how}}}\n",
             encoding="utf-8",
         )

@@ -90,7 +90,13 @@ def temperature_complaints(steps: Iterable[Step], sequence: LoadedSequence) -> I
 def supply_faults(supply_v: float, sequence: LoadedSequence, bench: LoadedBench) -> Iterator[tuple[str, str]]:
     """Yield why a unit cannot be fed with ``supply_v`` on this bench, and what is allowed."""
     entry, rated = bench.bench.with_role("supply"), sequence.sequence.rated_supply
-    if rated is not None and not rated.holds(supply_v):
+    if rated is None and supply_v != sequence.sequence.supply_v:
+        # what nobody has stated is not unlimited: the bench's supply may give twice what the unit bears
+        yield (
+            f"{supply_v:g} V is asked for, and nothing says at which voltages the unit may be fed",
+            "'rated_supply: {min: …, max: …}' in its model file, or in the sequence",
+        )
+    elif rated is not None and not rated.holds(supply_v):
         yield (
             f"the unit is not rated for {supply_v:g} V ({sequence.source.where('rated_supply')})",
             f"{rated}",

@@ -34,7 +34,8 @@ def _plan(folder: Path, check: str, mode: str, bench: LoadedBench) -> Plan:
         text = text.replace("ratio: quieting", "ratio: (S+N)/N")
     items = "\n".join("  " + line for line in text.splitlines())
     file.write_text(
-        f"sequence: test\nchannels: cept-40\nmode: {mode}\nsupply: 13.2 V\nrated_power: 13 W\nchecks:\n{items}\n",
+        f"sequence: test\nchannels: cept-40\nmode: {mode}\nsupply: 13.2 V\n"
+        f"rated_supply: {{min: 8 V, max: 16 V}}\nrated_power: 13 W\nchecks:\n{items}\n",
         encoding="utf-8",
     )
     return make_plan(load_sequence(str(file)), bench, serial=UNITS[mode])

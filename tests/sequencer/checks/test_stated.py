@@ -177,7 +177,8 @@ def run_on(tmp_path_factory: pytest.TempPathFactory) -> Any:
         sequence = folder / f"{case}-{rule}.yaml"
         items = "".join(f"  - {line}\n" for line in checks.strip().splitlines())
         sequence.write_text(
-            f"sequence: S\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nrated_power: 13 W\n"
+            f"sequence: S\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\n"
+            f"rated_supply: {{min: 8 V, max: 16 V}}\nrated_power: 13 W\n"
             f"decision_rule: {rule}\nchecks:\n{items}",
             encoding="utf-8",
         )

@@ -6,8 +6,10 @@ from pathlib import Path
 
 import pytest
 
+from sequencer.files.shipped import find_file, shipped_names
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
+from sequencer.planning.loading.model_file import load_model
 from sequencer.planning.ordering.axis_points import FED_ANEW_S
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems
@@ -336,3 +338,27 @@ def test_temperatures_nearer_than_the_chamber_holds_them_are_refused(tmp_path: P
         with pytest.raises(FileProblems) as refused:
             make_plan(sequence, bench)
         assert "nearer to each other than the tolerance of chamber" in refused.value.complaints[0].message
+
+
+@pytest.mark.parametrize("asked", ["at: {supply: [13.2 V, 12 V]}", "supplies: [13.2 V, 12 V]"])
+def test_a_supply_that_nothing_says_the_unit_bears_is_refused(tmp_path: Path, asked: str) -> None:
+    """What nobody has stated is not unlimited: only the sequence's own supply is taken without `rated_supply`."""
+    unstated = HEAD.replace("rated_supply: {min: 10.8 V, max: 15.6 V}\n", "")
+    check = "power_against_supply" if asked.startswith("supplies") else "carrier_power"
+    text = f"{unstated}  - {{check: {check}, channel: 20, {asked}}}\n"
+    (tmp_path / "s.yaml").write_text(text, encoding="utf-8")
+    with pytest.raises(FileProblems) as refused:
+        make_plan(load_sequence(str(tmp_path / "s.yaml")), load_bench("bench"), serial="M40-0007")
+    (one,) = refused.value.complaints
+    assert one.message == "12 V is asked for, and nothing says at which voltages the unit may be fed"
+    assert "'rated_supply: {min: …, max: …}' in its model file, or in the sequence" in one.allowed
+    assert one.column == text.splitlines()[one.line - 1].index("12 V") + 1
+
+
+@pytest.mark.parametrize("model", shipped_names("model"))
+def test_every_shipped_model_says_what_its_unit_may_be_fed_with(model: str) -> None:
+    """Its own supply lies within."""
+    said = load_model(find_file(model, "model")).model
+    assert said.rated_supply is not None
+    assert said.supply_v is not None
+    assert said.rated_supply.holds(said.supply_v)
