@@ -152,7 +152,7 @@ def test_a_temperature_that_is_not_reached_costs_its_points_alone(make_rig: Call
     ]
     lost = outcome.results[0]
     assert "did not stay within -12 to -8 °C" in lost.note
-    assert "its air 4.9 °C" in lost.note
+    assert "its air read 4.9 °C" in lost.note
     assert "chamber -10 °C (asked for, not read)" in lost.conditions
     assert outcome.bench_s < 4 * 3600.0
     assert outcome.status is ExitStatus.BENCH_FAILED

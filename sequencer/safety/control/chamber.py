@@ -7,6 +7,7 @@ Meanwhile the unit is off the air and, where the bench feeds it, without supply,
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from contextlib import suppress
 
@@ -189,19 +190,14 @@ class ChamberLine:
         after_s: float,
         read: tuple[float | None, float | None],
     ) -> None:
-        shown = " and ".join(
-            f"{what} {number:.1f} °C" if number is not None else f"{what} no temperature"
-            for what, number in zip(("its air", "the sensor on the unit"), read, strict=True)
-            if number is not None or what == "its air"
-        )
         low_c, high_c = temperature_c - rules.tolerance_c, temperature_c + rules.tolerance_c
         chamber.confirm_settings()  # one that has restarted heads for nothing: SettingLost, and the check is made anew
         fault = NotSettled(
-            f"set to {temperature_c:g} °C, after {after_s / 60.0:.0f} min {shown} read, and did not stay within {low_c:g} to {high_c:g} °C "
-            f"for {rules.soak_s / 60.0:.3g} min",
+            f"set to {temperature_c:g} °C, after {after_s / 60.0:.0f} min {_both(*read)}, and did not stay within {low_c:g} to "
+            f"{high_c:g} °C for {rules.soak_s / 60.0:.3g} min",
             instrument=chamber.name,
             address=chamber.address,
-            next_move="Look at its door, its display and its alarms, and where the sensor on the unit lies.",
+            next_move=f"Look at its door, its display and its alarms, and where the sensor on the unit lies{_if_none(read[1])}.",
         )
         self._given_up[temperature_c] = fault
         raise fault
@@ -216,12 +212,11 @@ class ChamberLine:
             self._measured_c[temperature_c] = None
             return
         self.facts = None
-        shown = "no temperature" if air is None else f"{air:.1f} °C"
         raise NotConfirmed(
-            f"its air read {shown} at the end of a check at {temperature_c:g} °C, which is further off than {rules.tolerance_c:g} °C",
+            f"{_both(air, specimen)} at the end of a check at {temperature_c:g} °C, which is not within {rules.tolerance_c:g} °C of it",
             instrument=chamber.name,
             address=chamber.address,
-            next_move="Look at its door and its alarms; the unit soaks anew before anything is measured there.",
+            next_move=f"Look at its door and its alarms{_if_none(specimen)}; the unit soaks anew before anything is measured there.",
         )
 
     def stop(self) -> None:
@@ -290,12 +285,12 @@ class ChamberLine:
         )
 
     def _read(self, chamber: Chamber) -> tuple[float | None, float | None]:
-        """Return what the air and the sensor on the unit read, °C; the second is None where there is no such sensor."""
+        """Return what the air and the sensor on the unit read, °C: the second None without one, nan where it says nothing."""
         air = chamber.read_temperature_c()
         specimen: Reading | None = chamber.read_specimen_c() if chamber.reads_specimen else None
-        if specimen is not None and specimen.number is None:
-            return None, None
-        return air.number, None if specimen is None else specimen.number
+        if specimen is None:
+            return air.number, None
+        return air.number, math.nan if specimen.number is None else specimen.number
 
     def _present(self) -> tuple[Chamber, ChamberRules]:
         chamber = present(self._find(), "chamber")
@@ -311,6 +306,23 @@ def _within(read: tuple[float | None, float | None], temperature_c: float, toler
     )
 
 
+def _shown(number: float | None) -> str:
+    return "no temperature" if number is None or math.isnan(number) else f"{number:.1f} °C"
+
+
+def _both(air: float | None, specimen: float | None) -> str:
+    """Return in words what the air read, and the sensor on the unit where there is one: each by itself, for one may say nothing."""
+    sensor = "" if specimen is None else f" and the sensor on the unit {_shown(specimen)}"
+    return f"its air read {_shown(air)}{sensor}"
+
+
+def _if_none(specimen: float | None) -> str:
+    """Return what to do about a sensor on the unit that says nothing."""
+    if specimen is None or not math.isnan(specimen):
+        return ""
+    return ", its plug, or leave 'specimen_temperature' out of its profile if the unit has none"
+
+
 def _duration(seconds: float) -> str:
     """Return a time as soaks are told: seconds below a minute, else minutes."""
     return f"{seconds:.0f} s" if seconds < 60.0 else f"{seconds / 60.0:.0f} min"
@@ -319,10 +331,9 @@ def _duration(seconds: float) -> str:
 def _told(
     temperature_c: float, air: float | None, specimen: float | None, soaked_s: float, rules: ChamberRules
 ) -> str:
-    shown = "no temperature" if air is None else f"{air:.1f} °C"
-    sensor = "" if specimen is None else f", unit {specimen:.1f} °C"
+    sensor = "" if specimen is None else f", unit {_shown(specimen)}"
     soak = f"; soaked {_duration(soaked_s)} of {_duration(rules.soak_s)}" if soaked_s > 0.0 else ""
-    return f"chamber to {temperature_c:g} °C: air {shown}{sensor}{soak}"
+    return f"chamber to {temperature_c:g} °C: air {_shown(air)}{sensor}{soak}"
 
 
 def _left(air_c: float) -> str:

@@ -10,6 +10,7 @@ from drivers.faults import NotConfirmed, NotSettled, Refused
 from drivers.operator.chamber import OperatorChamber
 from drivers.operator.instruments import OperatorSettings
 from drivers.operator.prompt import Prompter
+from drivers.values import Reading
 from sequencer.safety.control.chamber import ChamberLine, ChamberRules
 from sim.clock import VirtualClock
 
@@ -34,7 +35,9 @@ class _Person:
         """Nobody stops it."""
 
 
-def _line(shows: Callable[[float], float]) -> tuple[ChamberLine, _Person, VirtualClock]:
+def _line(
+    shows: Callable[[float], float], kind: type[OperatorChamber] = OperatorChamber
+) -> tuple[ChamberLine, _Person, VirtualClock]:
     clock = VirtualClock()
     person = _Person(clock, shows)
     prompter = Prompter(
@@ -46,7 +49,7 @@ def _line(shows: Callable[[float], float]) -> tuple[ChamberLine, _Person, Virtua
         keyed=lambda: False,
         keyed_s=8.0,
     )
-    chamber = OperatorChamber(prompter, OperatorSettings())
+    chamber = kind(prompter, OperatorSettings())
     return ChamberLine(lambda: chamber, clock=clock, rules=RULES), person, clock
 
 
@@ -68,7 +71,7 @@ def test_a_person_sets_the_chamber_and_types_its_reading_before_and_after_the_so
 def test_a_person_who_reads_another_temperature_is_asked_again_and_then_it_is_given_up() -> None:
     """Not each half minute; what is given up is not asked for a second time."""
     line, person, clock = _line(lambda now_s: 4.0)
-    with pytest.raises(NotSettled, match=r"its air 4\.0 °C"):
+    with pytest.raises(NotSettled, match=r"its air read 4\.0 °C"):
         _bring(line, -10.0)
     asked = len(person.asked)
     assert asked < 18
@@ -76,6 +79,27 @@ def test_a_person_who_reads_another_temperature_is_asked_again_and_then_it_is_gi
     with pytest.raises(NotSettled):
         _bring(line, -10.0)
     assert len(person.asked) == asked
+
+
+class _WithSilentSensor(OperatorChamber):
+    """Has a sensor on the unit, which says nothing."""
+
+    reads_specimen = True
+
+    def read_specimen_c(self) -> Reading:
+        """Return no temperature."""
+        return Reading(number=None)
+
+
+def test_a_sensor_on_the_unit_that_says_nothing_is_named_and_not_the_air() -> None:
+    """Where it is given up, and while it is waited for; with what to do where the unit has none."""
+    line, _, _ = _line(lambda now_s: -10.0, _WithSilentSensor)
+    told: list[str] = []
+    with pytest.raises(NotSettled) as caught:
+        line.bring_to(-10.0, check=lambda: None, say=told.append)
+    assert told[0] == "chamber to -10 °C: air -10.0 °C, unit no temperature"
+    assert "its air read -10.0 °C and the sensor on the unit no temperature" in str(caught.value)
+    assert "leave 'specimen_temperature' out of its profile if the unit has none" in str(caught.value)
 
 
 def test_the_time_until_it_is_given_up_begins_where_it_is_set() -> None:
@@ -86,7 +110,7 @@ def test_the_time_until_it_is_given_up_begins_where_it_is_set() -> None:
         _bring(line, -10.0)
     waited_s = clock.now_s() - 5 * 3600.0
     assert RULES.given_up_after_s < waited_s < 1.5 * RULES.given_up_after_s
-    assert f"after {waited_s / 60.0:.0f} min its air 4.0 °C read" in str(caught.value)
+    assert f"after {waited_s / 60.0:.0f} min its air read 4.0 °C" in str(caught.value)
     assert "did not stay within -12 to -8 °C for 30 min" in str(caught.value)
 
 
@@ -107,7 +131,7 @@ def test_what_the_chamber_leaves_during_a_check_is_not_confirmed() -> None:
     _bring(line, 40.0)
     line.confirm(40.0)
     person.shows = lambda now_s: 30.0
-    with pytest.raises(NotConfirmed, match="further off than 2 °C"):
+    with pytest.raises(NotConfirmed, match="not within 2 °C of it"):
         line.confirm(40.0)
     assert line.facts is None
 
