@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -74,3 +75,28 @@ def test_a_wrong_command_keeps_its_status_where_nothing_can_be_said() -> None:
     with FULL.open("w", encoding="utf-8") as full:
         done = subprocess.run([*SEQUENCER, "rnu"], check=False, stdout=full, stderr=full, timeout=60)
     assert done.returncode == 2
+
+
+READ_BY_NOBODY = [
+    (["results", "--folder", "FOLDER"], 0),
+    (["reference", "checks"], 0),
+    (["--help"], 0),
+    (["validate", "quick-check", "--bench", "bench", "--serial", "M40-0007"], 0),
+    (["validate", "quick-check", "--bench", "no-such-bench"], 2),
+    (["rnu"], 2),
+]
+
+
+@pytest.mark.parametrize(
+    ("words", "status"), READ_BY_NOBODY, ids=lambda case: " ".join(case) if isinstance(case, list) else ""
+)
+def test_a_reader_that_has_gone_leaves_the_status_of_every_command(
+    kept: Path, tmp_path: Path, words: list[str], status: int
+) -> None:
+    """`sequencer results | head -0` ends as it does with a reader: its status is not that of a limit that failed. pipe(7), EPIPE."""
+    command = [*SEQUENCER, *(str(kept) if word == "FOLDER" else word for word in words)]
+    reading, writing = os.pipe()
+    os.close(reading)
+    done = subprocess.run(command, cwd=tmp_path, check=False, stdout=writing, stderr=writing, timeout=60)
+    os.close(writing)
+    assert done.returncode == status

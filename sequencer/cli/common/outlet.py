@@ -7,10 +7,12 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import io
 import os
+import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TextIO
+from typing import Any, TextIO
 
 _NO_READER = (errno.EPIPE, errno.EIO)  # a closed pipe; a terminal that hung up
 
@@ -35,6 +37,44 @@ def reader_may_be_gone(stream: TextIO) -> Iterator[Shown]:
         into_nothing(stream)
     except SystemExit:  # rich ends the process with status 1 when a pipe is closed
         into_nothing(stream)
+
+
+class _Unread(io.FileIO):
+    """What a program shows: once nobody reads it any more, it goes nowhere, and the program does what it was called for."""
+
+    def write(self, piece: Any, /) -> int:
+        """Write; bytes for a reader that has gone count as written."""
+        try:
+            return super().write(piece)
+        except BrokenPipeError:
+            nothing = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(nothing, self.fileno())
+            os.close(nothing)
+            return memoryview(piece).nbytes
+
+
+def outlive_readers() -> None:
+    """Let this process give the status that it has with a reader, also where standard output or error lose theirs.
+
+    Without it click and rich end a command with status 1, which says that a limit failed.
+    """
+    sys.stdout = _without_reader(sys.stdout)
+    sys.stderr = _without_reader(sys.stderr)
+
+
+def _without_reader(stream: Any) -> Any:
+    if (
+        not isinstance(stream, io.TextIOWrapper) or stream.isatty()
+    ):  # pythonw has none; a terminal hangs up otherwise
+        return stream
+    stream.flush()
+    return io.TextIOWrapper(
+        io.BufferedWriter(_Unread(stream.fileno(), "w", closefd=False)),
+        encoding=stream.encoding,
+        errors=stream.errors,
+        line_buffering=stream.line_buffering,
+        write_through=stream.write_through,
+    )
 
 
 def is_full(error: OSError) -> bool:

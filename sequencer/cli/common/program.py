@@ -11,7 +11,7 @@ from typing import Any
 import click
 
 from sequencer.cli.common.options import end_cut_short
-from sequencer.cli.common.outlet import is_full
+from sequencer.cli.common.outlet import is_full, outlive_readers
 
 
 class Command(click.Command):
@@ -84,6 +84,7 @@ class Program(click.Group):
         from sequencer.run.interrupt import end_process_after
 
         end_process_after()
+        outlive_readers()
         # One thread for numpy's linear algebra, unless the shell says otherwise: its problems are small here, and more threads cost
         # a sixth of numpy's import and, on a busy machine, most of the time of a reading from samples [measured].
         os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
