@@ -13,6 +13,7 @@ from dataclasses import replace
 
 from sequencer.frozen import dataclass
 from sequencer.quantiles import student_quantile
+from sequencer.search.curve_doubt import is_doubted
 from sequencer.search.curve_state import State
 from sequencer.search.curve_verdict import Verdict
 from sequencer.search.protocol import FOUND_AT_ALL, Ask, NoReading, Status
@@ -161,11 +162,12 @@ def _number(state: State, raw: float) -> float:
 
 def may_look(state: State, status: Status) -> bool:
     """Whether the word is one to be looked at again, by an instrument, of a reading that is told to be fast."""
-    foretold = state.family is not None or state.gave_up_family
+    by_chance = status in FOUND_AT_ALL and is_doubted(state)
+    foretold = state.family is not None or state.gave_up_family or by_chance
     room = len(state.readings) + 2 * LOOKS <= state.budget
     by_hand = len(state.reading_s) < 2
     # What no curve of the family explains may lag: then the level found without the family is off.
-    doubted = status in DENIALS or (status in FOUND_AT_ALL and state.gave_up_family)
+    doubted = status in DENIALS or (status in FOUND_AT_ALL and state.gave_up_family) or by_chance
     return doubted and foretold and room and not by_hand and state.slowest_s < FAST_S
 
 

@@ -8,6 +8,7 @@ from collections import defaultdict
 
 from sequencer.quantiles import student_quantile
 from sequencer.search.curve_belief import Belief
+from sequencer.search.curve_doubt import is_doubted
 from sequencer.search.curve_fit import Fit
 from sequencer.search.curve_state import Note, State
 from sequencer.search.protocol import Status
@@ -48,6 +49,7 @@ def responds(state: State, fit: Fit | Belief) -> bool:
     Together by five standard deviations, and either one of them by far or two of them by half of what is due: of a dead meter that
     scatters more than was believed, one reading moves the right way by chance. Readings taken near the crossing do not count:
     the fit follows them, so by chance they always seem to respond; nor do coarse ones where the slope was learnt from them.
+    Where the odds leave it in doubt (curve_doubt.py), two of them must have been asked for as proofs; what is doubted then is looked at.
     """
     slope = state.belief().slope if state.given else fit.slope
     least_db = min(3.0, 0.3 * (state.window_db[1] - state.window_db[0]))
@@ -61,7 +63,9 @@ def responds(state: State, fit: Fit | Belief) -> bool:
     ]
     if any(math.isinf(n.excess) for n, _ in away):
         return all(n.excess * x > 0 for n, x in away if math.isinf(n.excess))
-    return _together(state, fit, away, slope) and _clear(state, away, slope) >= CLEAR
+    if not (_together(state, fit, away, slope) and _clear(state, away, slope) >= CLEAR):
+        return False
+    return state.proofs > 1 or not is_doubted(state)
 
 
 def _together(state: State, fit: Fit | Belief, away: list[tuple[Note, float]], slope: float) -> bool:

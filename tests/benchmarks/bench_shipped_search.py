@@ -37,7 +37,8 @@ from sequencer.checks.shared.level_search.sensitivity import (
 )
 from sequencer.search.curve import CurveSearch
 from sequencer.search.curve_belief import Expected
-from sequencer.search.curve_family import fm_family, meter_family, ratio_family
+from sequencer.search.curve_family import DB_PER_NEPER, Family, fm_family, meter_family, ratio_family
+from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.fm_sinad import FmCurve
 from sequencer.search.protocol import Settling, find_crossing
 
@@ -280,8 +281,13 @@ def needle_row(
     row.print()
 
 
-def dead_row(name: str, trials: int, family: Any, expected: Expected | None) -> None:
-    """Count the dead meters, from 5 to 15 dB with a scatter of 0.3 to 4 dB, that are said to have a crossing."""
+def dead_row(
+    name: str, trials: int, prior: Any, expected: Expected | None = None, *, target_db: float = 12.0
+) -> None:
+    """Count the dead meters that are said to have a crossing.
+
+    They read from 7 dB below the target to 3 dB above, with a scatter of 0.3 to 4 dB.
+    """
     statuses: collections.Counter[str] = collections.Counter()
     for mean_db in (5.0, 8.0, 10.0, 12.0, 15.0):
         for sd_db in (0.3, 1.0, 2.0, 3.0, 4.0):
@@ -292,15 +298,16 @@ def dead_row(name: str, trials: int, family: Any, expected: Expected | None) -> 
                     ask: Any, k: int = k, mean_db: float = mean_db, sd_db: float = sd_db, rng: Any = rng
                 ) -> float:
                     shorter = math.sqrt(0.1 / ask.reading_s) if k % 2 else 1.0
-                    return max(0.0, mean_db + sd_db * shorter * float(rng.standard_normal()))
+                    away_db = sd_db * shorter * float(rng.standard_normal())
+                    return max(0.0, mean_db + target_db - 12.0 + away_db)
 
                 search = CurveSearch(
-                    target=12.0,
+                    target=target_db,
                     window_db=WINDOW_DB,
-                    prior=family,
+                    prior=prior,
                     expected=expected,
                     settling=AUDIO_SETTLING,
-                    reading_range=SINAD_RANGE_DB,
+                    reading_range=SINAD_RANGE_DB if isinstance(prior, Family) else None,
                 )
                 statuses[str(find_crossing(search, read).status)] += 1
     said = sum(n for status, n in statuses.items() if status in ("found", "not monotonic", "intermittent"))
@@ -348,8 +355,13 @@ def main() -> None:
             "dead meter, SSB's and AM's prior",
             trials,
             ratio_family(target_db=12.0, slope=1.0, slope_sd=0.25, relative=0.07),
-            None,
         )
+        signal_to_noise = CurvePrior(
+            slope=1.0, slope_sd=0.25, bend=-0.02, bend_sd=0.1, sd_db=0.07 * DB_PER_NEPER, ratio_db=True
+        )
+        dead_row("dead meter, (S+N)/N's prior", trials, signal_to_noise, target_db=10.0)
+        quieting = CurvePrior(slope=1.5, slope_sd=0.6, bend=-0.1, bend_sd=0.2, sd_db=0.45, ratio_db=True)
+        dead_row("dead meter, quieting's prior", trials, quieting, target_db=20.0)
 
 
 if __name__ == "__main__":

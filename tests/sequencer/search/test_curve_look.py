@@ -9,6 +9,7 @@ import pytest
 from sequencer.search.curve import CurveSearch
 from sequencer.search.curve_belief import Expected
 from sequencer.search.curve_family import ratio_family
+from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.protocol import Ask, Crossing, Status, find_crossing
 from tests.support.ssb_receiver import Receiver
 
@@ -113,3 +114,35 @@ def test_what_scatters_alike_at_both_ends_is_not_found_by_chance(seed: int) -> N
     assert ended.status is Status.NO_RESPONSE
     assert "the same at both ends" in ended.warnings[0]
     assert {one.ask.level_db for one in ended.history[-10:]} == set(WINDOW_DB)
+
+
+SIGNAL_TO_NOISE = CurvePrior(slope=1.0, slope_sd=0.25, bend=-0.02, bend_sd=0.1, sd_db=0.3, ratio_db=True)
+
+
+def of_signal_to_noise(measure: Callable[[Ask], float]) -> Crossing:
+    """Search for 10 dB (S+N)/N, of which only the slope is foretold, as the checks do."""
+    return find_crossing(
+        CurveSearch(target=10.0, window_db=WINDOW_DB, prior=SIGNAL_TO_NOISE, start_db=-118.0), measure
+    )
+
+
+def test_dead_meters_are_not_found_where_only_the_slope_is_foretold() -> None:
+    """Of 120 that scatter by 2 to 4 dB about the very target, where it is worst, hardly one is said to have a level."""
+    found = []
+    for seed in range(120):
+        rng = np.random.default_rng([6, seed])
+        ended = of_signal_to_noise(
+            lambda _, rng=rng, sd=2.0 + seed % 3: max(0.0, float(rng.normal(10.0, sd)))
+        )
+        found += [seed] if ended.found else []
+    assert len(found) <= 4  # 16 where nothing weighed the odds
+
+
+def test_a_sound_receiver_pays_at_most_a_reading_for_the_proof() -> None:
+    """Of 40 the median takes 4 readings, as without a doubt, none more than 7, and all are found."""
+    ended = [of_signal_to_noise(Receiver(-117.0 + 0.3 * seed, seed).measure) for seed in range(40)]
+    assert all(one.found for one in ended)
+    readings = [one.readings for one in ended]
+    assert np.median(readings) <= 4
+    assert np.mean(readings) <= 4.6  # 3.6 where nothing weighed the odds
+    assert max(readings) <= 7
