@@ -356,10 +356,16 @@ def main() -> None:
             trials,
             ratio_family(target_db=12.0, slope=1.0, slope_sd=0.25, relative=0.07),
         )
-        signal_to_noise = CurvePrior(
-            slope=1.0, slope_sd=0.25, bend=-0.02, bend_sd=0.1, sd_db=0.07 * DB_PER_NEPER, ratio_db=True
-        )
-        dead_row("dead meter, (S+N)/N's prior", trials, signal_to_noise, target_db=10.0)
+        for mode, relative in (("AM and SSB", 0.07), ("CW", 0.14)):
+            signal_to_noise = CurvePrior(
+                slope=1.0,
+                slope_sd=0.25,
+                bend=-0.02,
+                bend_sd=0.1,
+                sd_db=relative * DB_PER_NEPER,
+                ratio_db=True,
+            )
+            dead_row(f"dead meter, (S+N)/N's prior, {mode}", trials, signal_to_noise, target_db=10.0)
         quieting = CurvePrior(slope=1.5, slope_sd=0.6, bend=-0.1, bend_sd=0.2, sd_db=0.45, ratio_db=True)
         dead_row("dead meter, quieting's prior", trials, quieting, target_db=20.0)
 
