@@ -24,11 +24,13 @@ from sequencer.checks.shared.asked.limits import DeviationLimit, RatioLimit
 from sequencer.checks.shared.asked.signalling_lists import known_code, lists, tone_said
 from sequencer.checks.shared.budgets.parts import HalfWidth, Parts
 from sequencer.checks.shared.readings.settle import agreeing
+from sequencer.checks.shared.transmit.keyed_readings import with_note
 from sequencer.dsp.samples import SamplesError
 from sequencer.files.fields import FrequencyHz, Percent, between
 from sequencer.frozen import dataclass
 from sequencer.problems import FieldProblem
 from sequencer.safety.transmit import TransmitSide
+from sequencer.safety.transmitting.key_recordings import ON_ITS_RATE
 from sequencer.uncertainty.budget import Contribution
 from sequencer.uncertainty.contributions import scatter
 from sequencer.uncertainty.decision import Limits
@@ -187,7 +189,7 @@ class SignallingSent(Check[SignallingSentSettings]):
         self, side: TransmitSide, settings: SignallingSentSettings, conditions: Conditions
     ) -> list[Finding]:
         side.remove_audio()
-        side.confirm_rate(RATE_HZ)
+        shown = side.confirm_rate(RATE_HZ)
         recorded: list[Samples] = []
 
         def hear() -> _Heard:
@@ -201,7 +203,7 @@ class SignallingSent(Check[SignallingSentSettings]):
             return _unmeasured(settings, f"{RangeState.NO_MEASUREMENT.value}; {error}")
         side.confirm_baseband_falls(recorded[-1])
         side.rest()
-        return found
+        return found if shown else [with_note(one, ON_ITS_RATE) for one in found]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

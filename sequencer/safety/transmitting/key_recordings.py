@@ -23,6 +23,7 @@ LONG_S, SHORT_S = 0.4, 0.1
 """Two recordings of different lengths: what an analyser takes beside recording is the same in both."""
 RATE_SHARE, RATE_S, RATE_TRIES = 0.05, 0.005, 3
 """By what share, and how much beside it, their ends may differ from their lengths; how often it is tried: common practice, no source."""
+ON_ITS_RATE = "that the samples lie as far apart as it reads back rests on the analyser's word: it records only while it is asked"
 PRESSED, RELEASED = "baseband while PTT is pressed", "baseband while PTT is released"
 
 

@@ -27,6 +27,7 @@ from sequencer.dsp.samples import SamplesError
 from sequencer.files.fields import FrequencyDifferenceHz, RatioDb, between
 from sequencer.frozen import dataclass
 from sequencer.safety.transmit import TransmitSide
+from sequencer.safety.transmitting.key_recordings import ON_ITS_RATE
 from sequencer.units.convert import dbm_from_w
 
 if TYPE_CHECKING:
@@ -165,8 +166,7 @@ class Look:
         None of the sweeps may stand out of the others in one of its ``figures``; ``within`` is what two of them agree to.
         """
         side = self._side
-        if self._settings.read == "samples":
-            side.confirm_rate(self._rate_hz)
+        is_shown = self._settings.read != "samples" or side.confirm_rate(self._rate_hz)
         self.drive(self._level_v)
         readings = settle(side.read_power_dbm, side.wait_s, within=SETTLED_DB)
         meter_dbm = [one.number for one in readings if one.number is not None]
@@ -174,7 +174,7 @@ class Look:
             raise Untrusted(why=f"power meter: {readings[-1].state.value}")
         how = None if self._settings.read == "samples" else self._how(statistics.fmean(meter_dbm))
         spectra = self._agreeing(how, figures, within=within)
-        note = ""
+        note = "" if is_shown else ON_ITS_RATE
         levels: tuple[tuple[float, float], ...] = ()
         if how is not None:
             raw = self._raw

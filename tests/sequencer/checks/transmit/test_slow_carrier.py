@@ -93,6 +93,25 @@ def test_an_analyser_that_is_slow_beside_recording_is_believed(
     assert one.value == pytest.approx(88.5, abs=one.uncertainty)
 
 
+@pytest.mark.parametrize("check", CHECKS[::2])
+def test_an_analyser_that_records_only_while_it_is_asked_is_taken_at_its_word_and_that_is_said(
+    tmp_path: Path, check: str
+) -> None:
+    """Without `begin_recording` nothing tells when a recording was over: a figure, and what it rests on."""
+    profile = tmp_path / "analyser.yaml"
+    profile.write_text(
+        "profile: made\nrole: modulation_analyser\nlike: scpi-1999\nlacks: [begin_recording]\n",
+        encoding="utf-8",
+    )
+    at = "192.0.2.13::5025::SOCKET\n"
+    changes = {str(UNITS): str(tmp_path / "units"), at: f"{at}    profile: {profile}\n"}
+    shutil.copytree(UNITS, tmp_path / "units")
+    found = results(run(tmp_path, "M40-0071", check, **changes))
+    for one in found.values():
+        assert one.value is not None, one.note
+        assert "rests on the analyser's word: it records only while it is asked" in one.note
+
+
 def test_the_windows_of_a_transient_are_not_stated_by_a_slow_analyser(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
