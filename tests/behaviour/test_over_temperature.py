@@ -217,6 +217,9 @@ def test_a_chamber_that_answers_with_its_setting_is_found_out(
     said = outcome.safe_state.last_line()
     assert "air reads" not in said.replace("What the chamber's air reads is not known", "")
     assert "was found to answer with its setting" in said
+    # what is known is told: the setting furthest from the room's, which whoever opens the door is warned by
+    furthest_c = max((set_c for _, set_c in says[1:]), key=lambda one: abs(one - 23.0))
+    assert f"It was set to {furthest_c:g} °C." in said
 
 
 def test_a_chamber_found_out_later_puts_what_was_measured_before_in_doubt(

@@ -74,7 +74,7 @@ class ChamberLine:
         self._stands_since_s = 0.0
         self._given_up: dict[float, NotSettled] = {}
         self._proof = AirProof(clock)
-        self._asked_c: list[float] = []
+        self._by_hand_c: list[float] = []
         self._measured_c: dict[float, None] = {}
         self.facts: ChamberFacts | None = None
         """Where it was shown to stand; None where it was not brought to a temperature."""
@@ -116,8 +116,8 @@ class ChamberLine:
                 address=chamber.address,
                 next_move="Change the temperature asked for, or 'temperature' in the bench file if it misstates the chamber.",
             )
-        self._asked_c.append(temperature_c)
         if chamber.manual:
+            self._by_hand_c.append(temperature_c)
             chamber.configure_temperature_c(temperature_c)
             chamber.configure_output_enabled(True)
         else:
@@ -251,7 +251,7 @@ class ChamberLine:
     @property
     def _furthest_c(self) -> float | None:
         """Which temperature that it was set to lies furthest from the room's; None where it was set to none."""
-        return max(self._asked_c, key=lambda one: abs(one - ROOM_C), default=None)
+        return max(self._by_hand_c + self._proof.set_to_c, key=lambda one: abs(one - ROOM_C), default=None)
 
     @property
     def doubt(self) -> str:

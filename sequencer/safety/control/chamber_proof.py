@@ -36,6 +36,8 @@ class AirProof:
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
         self._is_proved = False
+        self.set_to_c: list[float] = []
+        """What it was set to, also aside, in order."""
         self.found_out: UnexpectedReply | None = None
         """Why it is believed no more; stays for as long as its instruments are open."""
 
@@ -67,10 +69,15 @@ class AirProof:
             how.say(f"chamber to {asked_c:g} °C: air {before_c:.1f} °C")
             self._go(chamber, before_c, asked_c, how)
         else:
-            _set(chamber, asked_c)
+            self._set(chamber, asked_c)
+
+    def _set(self, chamber: Chamber, temperature_c: float) -> None:
+        self.set_to_c.append(temperature_c)  # before: an order whose answer is lost may have had effect
+        chamber.configure_temperature_c(temperature_c)
+        chamber.configure_output_enabled(True)
 
     def _go(self, chamber: Chamber, before_c: float, target_c: float, how: Looking) -> None:
-        _set(chamber, target_c)
+        self._set(chamber, target_c)
         began_s, look_s, last_c = self._clock.now_s(), FIRST_LOOK_S, before_c
         while (after_s := self._clock.now_s() - began_s) <= how.given_up_after_s:
             how.check()
@@ -120,11 +127,6 @@ class AirProof:
                 next_move="Look at the sensor in its air, and at what 'measured_temperature' of its profile asks for.",
             )
         return reading.number
-
-
-def _set(chamber: Chamber, temperature_c: float) -> None:
-    chamber.configure_temperature_c(temperature_c)
-    chamber.configure_output_enabled(True)
 
 
 def _aside(chamber: Chamber, from_c: float, by_c: float, range_c: tuple[float, float]) -> float:

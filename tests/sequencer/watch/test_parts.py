@@ -2,19 +2,24 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import Any
 
 import pytest
 from click.testing import CliRunner
 
 from sequencer.cli.main import main
+from sequencer.results.bench_now import BenchNow, Doing, Worked
 from sequencer.results.queue.seen import BenchSeen, JobSeen, QueueSeen, Refused
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.store import Store
 from sequencer.watch import parts
+from sequencer.watch.benches import bench_views
 from sequencer.watch.runs import runs_page
+from sequencer.watch.signs import Signs
 from tests.support.stored_results import RUN, a_result
 from tests.support.watching import served
 
@@ -29,6 +34,33 @@ def _job(number: int, state: str, **facts: object) -> JobSeen:
         "status": None, "tries": 0, "said": "",
     }  # fmt: skip
     return JobSeen(id=number, state=state, **{**common, **facts})  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("safe", "feels", "big", "touch"),
+    [
+        (True, "hot", "HOT", "WAIT AT THE CHAMBER"),
+        (True, "cold", "COLD", "WAIT AT THE CHAMBER"),
+        (True, "", "READY", "SAFE TO CHANGE THE UNIT"),
+        (False, "hot", "NOT SAFE", "NOT SAFE"),
+        (None, "hot", "READY", ""),
+    ],
+)
+def test_a_wall_says_hot_or_cold_before_the_unit_may_be_changed(
+    place: StorePlace, monkeypatch: pytest.MonkeyPatch, safe: bool | None, feels: Any, big: str, touch: str
+) -> None:
+    """A unit in a chamber that is hot or cold is not called safe to change; what is not safe outweighs it, and unread says nothing."""
+    doing = Doing(program="line", phase="waiting", told=NOW, safe=safe, safe_why="Read back.", feels=feels)
+    worked = Worked(id="a", bench="Bench 2", machine="north", process=1, station="Line 1")
+    now = BenchNow(worked=worked, doing=doing, ended=False, silent_s=1.0)
+    monkeypatch.setattr(
+        parts, "views_now", lambda store, signs: bench_views([now], NOW.date(), lambda run: "")
+    )
+    with Store.open(place) as store:
+        shown = parts.station_part(store, Signs(), station="Line 1", bench="")
+    assert re.search(r'<p class="big[^"]*">([^<]*)</p>', shown)[1] == big  # type: ignore[index]
+    assert f"<strong>{touch}" in shown
+    assert ("SAFE TO CHANGE" in shown) == (safe is True and not feels)
 
 
 def test_a_queue_is_shown_with_what_somebody_must_look_at(
