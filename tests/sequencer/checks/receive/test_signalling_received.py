@@ -177,6 +177,35 @@ def test_a_second_source_that_stands_still_is_not_the_unit_s_fault(tmp_path: Pat
     assert ran.outcome.status is ExitStatus.BENCH_FAILED
 
 
+def _second_is_ignored(simulation: SimulatedBench) -> None:
+    """Let the second source read back as told and modulate nothing."""
+    generator: Any = next(
+        one for one in simulation.devices.values() if type(one).__name__ == "SignalGenerator"
+    )
+    told = generator._signal
+
+    def give() -> RfSignal | None:
+        signal: RfSignal | None = told()
+        return None if signal is None else replace(signal, below=None)
+
+    generator._signal = give
+
+
+@pytest.mark.parametrize(("serial", "kind"), [("M40-0091", "tone"), ("M40-0094", "code")])
+def test_a_second_source_that_is_ignored_is_not_the_unit_s_fault(
+    tmp_path: Path, serial: str, kind: str
+) -> None:
+    """A sound unit stays shut throughout: neither a level nor a count of nought openings, and the generator is named among the causes."""
+    ran = run(tmp_path, serial, KINDS[kind], before=_second_is_ignored)
+    found = [
+        one for one in ran.outcome.results if one.unit in ("dBm", "openings") or "openings" in one.quantity
+    ]
+    assert found
+    assert {one.value for one in found} == {None}
+    assert all("generator's second source does what it is told" in one.note for one in found)
+    assert ran.outcome.status is ExitStatus.BENCH_FAILED
+
+
 def test_a_unit_without_signalling_on_is_told_as_such(tmp_path: Path) -> None:
     """A squelch that stands open without a signal gives words, and neither count nor level."""
     ran = run(tmp_path, "M40-0007")

@@ -80,6 +80,30 @@ def test_the_ratio_is_what_truly_spoils_reception(measured: tuple[str, Ran]) -> 
         assert ("mismatch, path to unit far from its channel" in sources) is (offset_hz > 1.4e6)
 
 
+@pytest.mark.parametrize("serial", [SOUND, "MX40-0161"])
+def test_a_wanted_level_of_its_own_measures_the_intermediate_frequency_too(
+    tmp_path: Path, serial: str
+) -> None:
+    """Without `wanted:` it lies 3 dB above the sensitivity, where SINAD scatters most; the IF was called unstable there."""
+    bench = write_bench(tmp_path, interferer=INTERFERER)
+    how = f"{{check: spurious_response, channel: 20, {FREQUENCIES}, orders: 1}}"
+    one = run_checks(tmp_path, serial, how, bench=bench).found("spurious response, IF")
+    assert one.value is not None, one.note
+    true = TrueUnit(serial, "FM", 20)
+    at_dbm = where(
+        lambda dbm: true.hear(true.carrier(dbm, fm_deviation_hz=1_200.0)).mean_sinad_db(),
+        12.0,
+        -135.0,
+        -100.0,
+    )
+    wanted = true.carrier(at_dbm + 3.0, fm_deviation_hz=1_200.0)
+    offset_hz = 10_695_000.0 - 27_205_000.0
+    spoils_dbm = where(
+        lambda dbm: true.hear(wanted, true.carrier(dbm, offset_hz)).mean_sinad_db(), 12.0, -100.0, 5.0
+    )
+    assert one.value == pytest.approx(spoils_dbm - at_dbm - 3.0, abs=one.uncertainty)
+
+
 def test_a_response_is_told_from_blocking(measured: tuple[str, Ran]) -> None:
     """What spoils reception as much beside the place is no response of it; the faulty unit's 2 f - LO is one, and fails."""
     serial, ran = measured
