@@ -100,7 +100,11 @@ def outcomes_of(runs: Iterable[StoredRun], watched: Sequence[str] = ()) -> list[
                 check: any(one.decision in FAILED for one in judged if one.check == check)
                 for check in dict.fromkeys(one.check for one in judged)
             },
-            values={_name(one): one.value for one in own if one.check in watched and one.value is not None},
+            values={
+                _name(one): one.value
+                for one in own
+                if one.check in watched and one.value is not None and one.is_measured
+            },
         )
     return sorted(found.values(), key=lambda one: ended[one.serial])
 

@@ -29,6 +29,8 @@ from sequencer.analysis.order import EXPLAINED, Order, order_of
 from sequencer.analysis.statistics import e_n, zeta
 from sequencer.frozen import dataclass
 from sequencer.results.stored import StoredResult, StoredRun, instruments_text
+from sequencer.results.text import value_in_words
+from sequencer.units.format import counted
 
 DIFFERS = "differs"
 ALIKE = "no significant difference"
@@ -212,7 +214,7 @@ def _line(
     allowed: frozenset[str],
 ) -> Line:
     check, quantity, channel, mode = key
-    measured = [[row for row in rows if row.value is not None] for rows in columns]
+    measured = [[row for row in rows if row.is_measured] for rows in columns]
     conditions = [
         [conditions_of(row, group.instruments.get(row.run, "")) for row in rows]
         for rows, group in zip(measured, groups, strict=True)
@@ -263,15 +265,15 @@ def _value_cell(name: str, rows: Sequence[StoredResult], estimate: Estimate | No
     if estimate is None:
         statement = NO_VALUE if rows else NOT_THERE
         return Cell(group=name, statement=statement, decisions=_decisions(rows), reason=_why_not(rows))
-    counted = [row for row in rows if row.value is not None]
+    measured = [row for row in rows if row.is_measured]
     return Cell(
         group=name,
         statement=NOT_COMPARABLE,
         value=estimate.value,
-        expanded=_stated_expanded(counted, estimate),
-        count=len(counted),
+        expanded=_stated_expanded(measured, estimate),
+        count=len(measured),
         decisions=_decisions(rows),
-        reason=reason,
+        reason="; ".join(filter(None, (reason, _bounds_left_out(rows)))),
     )
 
 
@@ -327,7 +329,16 @@ def _decisions(rows: Sequence[StoredResult]) -> tuple[str, ...]:
 
 
 def _why_not(rows: Sequence[StoredResult]) -> str:
+    if bounded := next((row for row in rows if row.bound), None):
+        words = f"{value_in_words(bounded)} is a bound, and no measured value"
+        return "; ".join(filter(None, (words, bounded.note)))
     return str(rows[0].note or "") if rows else ""
+
+
+def _bounds_left_out(rows: Sequence[StoredResult]) -> str:
+    """Return how many results are left out because they are bounds; nothing where none is."""
+    count = sum(bool(row.bound) for row in rows)
+    return f"{counted(count, 'bound')} left out: no measured value" if count else ""
 
 
 def _check(groups: Sequence[Group], allowed: frozenset[str]) -> None:

@@ -45,7 +45,7 @@ CONNECTION_UNSTATED = "connection repeatability not stated"
 class HistoryPoint:
     """One result: ``time`` as stored, ``value`` and expanded uncertainty in the history's unit.
 
-    ``left_out`` says why it does not count for the drift; empty if it does.
+    ``left_out`` says why it does not count for the drift; empty if it does. ``bound``: that the value is a bound only, which never does.
     """
 
     time: str
@@ -54,6 +54,7 @@ class HistoryPoint:
     expanded: float | None
     decision: str
     left_out: str = ""
+    bound: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,17 +150,24 @@ def history(
 
 def _left_out(rows: Sequence[StoredResult], who: Mapping[str, str], allowed: frozenset[str]) -> list[str]:
     """Return for each row why it does not count: those that count are comparable with the newest value."""
-    measured = (row for row in reversed(rows) if row.value is not None and not _superseded(row))
+    measured = (row for row in reversed(rows) if row.is_measured and not _superseded(row))
     if (newest := next(measured, None)) is None:
-        return [_superseded(row) or "not measured" for row in rows]
+        return [_superseded(row) or _not_measured(row) for row in rows]
     base = conditions_of(newest, who.get(newest.run, ""))
     blocking = {"unit of measure", "frequency", *ALLOWABLE} - allowed
     reasons = []
     for row in rows:
         found = differing_conditions([base, conditions_of(row, who.get(row.run, ""))])
         why = "; ".join(text for name, text in found.items() if name in blocking)
-        reasons.append(_superseded(row) or ("not measured" if row.value is None else why))
+        reasons.append(_superseded(row) or _not_measured(row) or why)
     return reasons
+
+
+def _not_measured(row: StoredResult) -> str:
+    """Return that a row has no value that was measured; nothing where it has one."""
+    if row.value is None:
+        return "not measured"
+    return f"a bound ({row.bound} this), and no measured value" if row.bound else ""
 
 
 def _superseded(row: StoredResult) -> str:
@@ -177,6 +185,7 @@ def _point(row: StoredResult, why: str) -> HistoryPoint:
         expanded=row.uncertainty,
         decision=row.decision.value,
         left_out=why,
+        bound=row.bound,
     )
 
 

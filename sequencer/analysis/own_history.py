@@ -62,6 +62,8 @@ class OwnHistory:
                 continue
             if since is not None and row.time.date() < since:
                 left_out[f"before {since.isoformat()}"] += 1
+            elif row.bound:
+                left_out["a bound only"] += 1
             elif row.decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL):
                 left_out["found wrong then"] += 1
             elif other := _exchanged(_serials(self.who.get(row.run, ()), wanted), here):

@@ -18,7 +18,7 @@ from sequencer.inputs.model import ModelFile
 from sequencer.results.model import FaultFacts, Point, Result, Stage
 from sequencer.safety.control.supply import SupplyFacts
 from sequencer.uncertainty.budget import Budget
-from sequencer.uncertainty.decision import Limits
+from sequencer.uncertainty.decision import Bound, Limits, shows
 
 if TYPE_CHECKING:
     from sequencer.analysis.own_history import OwnHistory
@@ -165,18 +165,20 @@ class Finding:
     """Of what is adjusted: found before (as found) or after it (as left)."""
     untouched: bool = False
     """Of what is as left: whether nothing was moved for it."""
+    bound: Bound = ""
+    """Whether the value is a bound only: at most, or at least, so much; ``note`` says what hides the rest."""
     on_unit: bool = False
     """Of what could not be measured: whether the unit itself is why, as other readings of the same check show."""
 
     @property
     def counts_against_unit(self) -> bool:
         """Say whether it is a finding against the unit: outside its limits, or not measured because of the unit itself."""
-        return self.on_unit if self.value is None else not self.limits.contains(self.value)
+        return self.on_unit if self.value is None else not self.bound and not self.limits.contains(self.value)
 
     @property
     def conforms(self) -> bool:
-        """Say whether there is a value and it violates no limit; uncertainty is left to the decision."""
-        return self.value is not None and self.limits.contains(self.value)
+        """Say whether a value, or a bound that can show it, violates no limit; uncertainty is left to the decision."""
+        return self.value is not None and self.limits.contains(self.value) and shows(self.bound, self.limits)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

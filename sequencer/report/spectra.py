@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from sequencer.report.paper import BLUE, GREY, INK, PALE, VERMILION, Plot, empty_axes, finished
 from sequencer.results.stored import StoredResult
+from sequencer.results.text import with_bound
 from sequencer.units.convert import dbm_from_w
 from sequencer.units.format import format_quantity
 
@@ -77,7 +78,11 @@ def _bands(axes: Axes, row: StoredResult, rows: Sequence[StoredResult]) -> list[
             linewidth=0,
             zorder=0,
         )
-    held = [f"{one.quantity} {format_quantity(one.value, 'W')}" for one in beside if one.value is not None]
+    held = [
+        f"{one.quantity} {with_bound(one.bound, format_quantity(one.value, 'W'))}"
+        for one in beside
+        if one.value is not None
+    ]
     limit = f", limit {format_quantity(row.upper_limit, 'W')}" if row.upper_limit is not None else ""
     return [f"shaded: the bands that are summed ({', '.join(held) or 'nothing measured'}{limit})"]
 

@@ -134,6 +134,11 @@ COLUMNS: tuple[ExportColumn, ...] = (
         "File and line of the limits, such as m40.yaml:18, or shipped m40.yaml:18 of a shipped model; the check's name where it "
         "brings them itself; empty without limits",
     ),
+    _column(
+        "bound",
+        "text",
+        "Of a value that is a bound only: at most or at least; empty where it was measured",
+    ),
     _column("batch", "text", "Batch in which the unit was tested; empty outside of one"),
     _column("station", "text", "Station where it was tested; empty where nobody said"),
     _column("operator", "text", "Who tested it; empty where nobody said"),

@@ -17,6 +17,7 @@ from sequencer.frozen import dataclass
 from sequencer.problems import FileProblems, about_file
 from sequencer.results.journal_lines import make_line, read_around
 from sequencer.results.model import Result
+from sequencer.results.text import value_in_words
 from sequencer.uncertainty.decision import Decision
 
 ENDING = ".gauge"
@@ -48,13 +49,18 @@ class GaugeReading:
             quantity=result.quantity,
             channel=result.channel,
             axis_value=result.axis_value,
-            value=result.value,
+            value=result.value if result.is_measured else None,
             unit=result.unit,
             uncertainty=result.uncertainty,
             lower_limit=result.lower_limit,
             upper_limit=result.upper_limit,
-            note=result.note if result.value is None else "",
+            note="" if result.is_measured else "; ".join(filter(None, (_bound_words(result), result.note))),
         )
+
+
+def _bound_words(result: Result) -> str:
+    """Return that a result is a bound, which no study takes; nothing of every other."""
+    return f"{value_in_words(result)} is a bound, and no reading" if result.bound else ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

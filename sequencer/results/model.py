@@ -13,7 +13,7 @@ from drivers.faults import InstrumentFault
 from sequencer.frozen import dataclass
 from sequencer.results.settings import Settings
 from sequencer.results.stored_budget import StoredBudget
-from sequencer.uncertainty.decision import Decision
+from sequencer.uncertainty.decision import Bound, Decision
 
 OF_SPECTRUM = "of a spectrum"
 """The state of a point that belongs to a trace of a spectrum."""
@@ -268,7 +268,8 @@ class Result:
 
     It was found at ``supply_v`` and under ``confirmations``, every one of the run so far; of a `confirm` the last is its own.
     ``conditions`` is the same in words. ``fault`` is what an instrument did that left nothing to measure. ``stage`` says of a unit that
-    was adjusted on which side of the adjusting it was found.
+    was adjusted on which side of the adjusting it was found. ``bound`` says of a value that it is no measured one:
+    the true one is "at most" or "at least" so much, and ``note`` says what hides the rest; empty for every other.
 
     ``batch`` to ``retest_reason`` are those of its run (`sequencer.results.line.LineFacts`).
 
@@ -315,6 +316,7 @@ class Result:
     confirmations: tuple[Confirmation, ...] = ()
     model_hash: str = ""
     limit_from: str = ""
+    bound: Bound = ""
     batch: str = ""
     station: str = ""
     operator: str = ""
@@ -332,6 +334,11 @@ class Result:
     def has_timeline(self) -> bool:
         """Whether its points show a figure against time."""
         return bool(self.points) and self.points[0].state == AGAINST_TIME
+
+    @property
+    def is_measured(self) -> bool:
+        """Whether it has a value that was measured: a bound has one that was not, and no statistics take it."""
+        return self.value is not None and not self.bound
 
     @property
     def counts(self) -> bool:

@@ -21,7 +21,10 @@ _IN_WORDS = re.compile(r"by the word of a person|soaked \d+ \w+|asked for, not r
 
 
 def value_text(row: Result, *, wide: bool = False) -> str:
-    """Return a result's value with unit and expanded uncertainty; levels beside µV pd and µV emf, on one line where ``wide``."""
+    """Return a result's value with unit and expanded uncertainty; levels beside µV pd and µV emf, on one line where ``wide``.
+
+    A bound says which it is: "at most (18.5 ± 4.8) nW".
+    """
     value, unit, uncertainty = row.value, row.unit, row.uncertainty
     if value is None:
         return "—"
@@ -31,10 +34,16 @@ def value_text(row: Result, *, wide: bool = False) -> str:
         shown = format_with_uncertainty(value, uncertainty, unit)
     else:
         shown = f"{format_quantity(value, unit)} ± unknown"
+    shown = with_bound(row.bound, shown)
     if unit == "dBm":
         pd, emf = f"{uv_pd_from_dbm(value):.3g} µV pd", f"{uv_emf_from_dbm(value):.3g} µV emf"
         shown += f"\n{pd}, {emf}" if wide else f"\n{pd}\n{emf}"
     return shown
+
+
+def with_bound(bound: str, shown: str) -> str:
+    """Return a value in words behind what it is where it is a bound only: at most, or at least."""
+    return f"{bound} {shown}" if bound else shown
 
 
 def limits_text(row: Result) -> str:

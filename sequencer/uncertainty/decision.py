@@ -18,12 +18,16 @@ import re
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from enum import Enum
-from typing import Self
+from typing import Literal, Self
 
 from sequencer.frozen import dataclass
 
 CUSTOMARY_RATIO = 4.0
 """Tolerance against uncertainty below which a decision is worth a warning: the 4:1 of common practice."""
+
+
+Bound = Literal["", "at most", "at least"]
+"""Of a value that was not measured, what it is: the most, or the least, that the true one can be; empty for one that was measured."""
 
 
 class Decision(Enum):
@@ -186,6 +190,7 @@ def decide(
     *,
     coverage_factor: float = 2.0,
     unstated: Sequence[str] = (),
+    bound: Bound = "",
 ) -> Statement:
     """State whether a value conforms to its limits under a decision rule.
 
@@ -197,6 +202,9 @@ def decide(
     rule needs U for its guard band (ILAC-G8:09/2019): with none it says "conditional pass" for a value inside its limits and
     "conditional fail" for one outside. Not "not measured": there is a reading, and on which side of the limit it lies was seen. Not
     "pass" or "fail": the value may lie in the guard band, and nobody knows how wide that is.
+
+    A ``bound`` may pass and never fails: at most so much beside an upper limit, at least so much beside a lower one, inside it. Beyond
+    that limit, and beside a limit on its other side, it shows nothing: then nothing is decided ("not measured"), with a note that says so.
     ValueError for NaN, an infinite value, or a negative uncertainty. Source: ILAC-G8:09/2019, JCGM 106:2012.
     """
     _check(value, expanded_uncertainty, coverage_factor)
@@ -212,6 +220,8 @@ def decide(
         return replace(statement, notes=(f"{_not_stated(unstated)}.",)) if lacking else statement
     known = math.inf if expanded_uncertainty is None else expanded_uncertainty
     guard = rule.guard_band(known)
+    if bound:
+        return _of_bound(statement, bound, guard, unstated)
     statement = replace(
         statement,
         decision=_decision(value, limits, guard),
@@ -223,6 +233,31 @@ def decide(
     )
     distance = min(abs(x) for x in limits.room(value))
     return replace(statement, notes=tuple(_notes(statement, distance, unstated)))
+
+
+def shows(bound: Bound, limits: Limits) -> bool:
+    """Say whether a bound can meet ``limits``: none of them stands on the side that it leaves open. What is no bound always can."""
+    return not bound or (limits.lower if bound == "at most" else limits.upper) is None
+
+
+def _of_bound(statement: Statement, bound: Bound, guard: float, unstated: Sequence[str]) -> Statement:
+    """Return what a bound decides: it passes as a value would, or decides nothing; how probable it is, nobody knows."""
+    value, limits = statement.value, statement.limits
+    assert value is not None
+    decision = _decision(value, limits, guard)
+    if not shows(bound, limits):
+        open_side = "lower" if bound == "at most" else "upper"
+        why = f"A bound ({bound} this) says nothing beside the {open_side} limit: nothing is decided."
+        return replace(statement, decision=Decision.NOT_MEASURED, notes=(why,))
+    if decision in (Decision.FAIL, Decision.CONDITIONAL_FAIL):
+        side = "above" if bound == "at most" else "below"
+        why = (
+            f"The bound lies {side} the limit, and the true value may lie on either side: nothing is decided."
+        )
+        return replace(statement, decision=Decision.NOT_MEASURED, notes=(why,))
+    acceptance = _moved_inwards(limits, guard, _rounding(value, limits, guard))
+    statement = replace(statement, decision=decision, acceptance=acceptance)
+    return replace(statement, notes=tuple(_notes(statement, math.inf, unstated)))
 
 
 def conformity_probability(value: float, standard_uncertainty: float, limits: Limits) -> float:

@@ -18,7 +18,7 @@ from sequencer.analysis.repeats import read_whole
 from sequencer.frozen import dataclass
 from sequencer.results.store.store import Store, Wanted
 from sequencer.results.stored import StoredRun, instruments_text
-from sequencer.results.text import with_minus
+from sequencer.results.text import with_bound, with_minus
 from sequencer.units.format import format_quantity, format_with_uncertainty, unit_of_difference
 from sequencer.watch.asked import HIGHEST_CHANNEL, Query, WrongAddress
 from sequencer.watch.drawing import history_chart
@@ -99,7 +99,7 @@ def _history(one: History, *, bannered: bool) -> HistoryView:
     rows = tuple(
         (
             point.time,
-            _with_uncertainty(point.value, point.expanded, one.unit),
+            with_bound(point.bound, _with_uncertainty(point.value, point.expanded, one.unit)),
             point.decision,
             point.run,
             point.left_out,

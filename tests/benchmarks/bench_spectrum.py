@@ -80,17 +80,17 @@ def judged(found: Iterator[Result], truth: dict[str, float], step: str) -> Itera
         if true is None:
             continue
         name = f"{one.quantity.rpartition(',')[0] or one.quantity}{step}"
-        yield name, how_it_lies(one.value, one.uncertainty, one.unit, one.note, true)
+        yield name, how_it_lies(one, true)
 
 
-def how_it_lies(value: float | None, uncertainty: float | None, unit: str, note: str, true: float) -> str:
+def how_it_lies(one: Result, true: float) -> str:
     """Say how a result lies to the truth: "within" U, a "bound" that holds, "beyond", or "not measured"."""
+    value, uncertainty = one.value, one.uncertainty
     if value is None or uncertainty is None:
         return "not measured"
-    if "at most this" in note:
-        is_so = true <= value + uncertainty if unit == "W" else true >= value - uncertainty
-        return "bound" if is_so else "beyond"
-    if "at least this" in note:
+    if one.bound == "at most":
+        return "bound" if true <= value + uncertainty else "beyond"
+    if one.bound == "at least":
         return "bound" if true >= value - uncertainty else "beyond"
     return "within" if abs(value - true) <= uncertainty else "beyond"
 
@@ -104,9 +104,7 @@ def sent_beside_speech(seeds: int) -> int:
             with tempfile.TemporaryDirectory() as folder:
                 for one in (kept := results(run(Path(folder), serial, check, seed=seed))).values():
                     if (true := truth.get(one.quantity)) is not None:
-                        counted[one.quantity].append(
-                            how_it_lies(one.value, one.uncertainty, one.unit, one.note, true)
-                        )
+                        counted[one.quantity].append(how_it_lies(one, true))
         for name, found in counted.items():
             held = found.count("within")
             print(f"{serial}  {name:50} {held:3d} of {len(found):3d} within U ({kept[name].uncertainty:.2g})")

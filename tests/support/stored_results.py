@@ -62,7 +62,14 @@ def a_result(**changes: Any) -> Result:
     """Return a result of the run, changed by name."""
     facts: dict[str, Any] = {name: getattr(RUN, name, "x") for name in COLUMNS}
     facts |= {"time": datetime(2027, 1, 2, tzinfo=UTC), "decision": Decision.PASS, "simulated": True}
-    facts |= {"channel": 20, "frequency_hz": 27.205e6, "value": -120.0, "uncertainty": 0.9, "stage": ""}
+    facts |= {
+        "channel": 20,
+        "frequency_hz": 27.205e6,
+        "value": -120.0,
+        "uncertainty": 0.9,
+        "stage": "",
+        "bound": "",
+    }
     facts |= {"lower_limit": None, "upper_limit": -113.0}
     facts |= dict.fromkeys(("target", "slope", "axis_value", "nominal", "supply_v"))
     return Result(**(facts | changes))

@@ -15,7 +15,8 @@ Key = tuple[int, str, str, int | None, str, str, float | None]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Quantity:
-    """One quantity over the units of a batch. ``rows`` and their ``values`` stand in the order of time; ``missing`` units had none.
+    """One quantity over the units of a batch. ``rows`` and their ``values`` stand in the order of time; ``missing`` units had none, and
+    of ``bounds`` units it is a bound only, which counts as no value.
 
     ``limits`` is None where the units had different ones, or none. ``uncertainty`` is the middle of the expanded uncertainties, in the
     unit of a difference; None where they are not stated.
@@ -29,6 +30,7 @@ class Quantity:
     rows: tuple[StoredResult, ...]
     values: tuple[float, ...]
     missing: int
+    bounds: int
     limits: Limits | None
     several_limits: bool
     uncertainty: float | None
@@ -60,7 +62,7 @@ def quantities_of(found: BatchUnits) -> tuple[Quantity, ...]:
 
 def _quantity(key: Key, rows: list[StoredResult]) -> Quantity:
     _, check, name, channel, mode, unit, _ = key
-    with_value = tuple(sorted((row for row in rows if row.value is not None), key=lambda row: row.time))
+    with_value = tuple(sorted((row for row in rows if row.is_measured), key=lambda row: row.time))
     limits = {(row.lower_limit, row.upper_limit) for row in rows}
     one = next(iter(limits)) if len(limits) == 1 else (None, None)
     stated = [row.uncertainty for row in with_value if row.uncertainty is not None]
@@ -72,7 +74,8 @@ def _quantity(key: Key, rows: list[StoredResult]) -> Quantity:
         unit=unit,
         rows=with_value,
         values=tuple([row.value for row in with_value if row.value is not None]),
-        missing=len(rows) - len(with_value),
+        missing=sum(row.value is None for row in rows),
+        bounds=sum(bool(row.bound) for row in rows),
         limits=Limits(lower=one[0], upper=one[1]) if one != (None, None) else None,
         several_limits=len(limits) > 1,
         uncertainty=statistics.median(stated) if stated and len(stated) == len(with_value) else None,

@@ -172,6 +172,7 @@ def process_as_plain(one: Process) -> dict[str, Any]:
         "upper_limit": None if limits is None else limits.upper,
         "uncertainty": quantity.uncertainty,
         "missing": quantity.missing,
+        "bounds": quantity.bounds,
         "values": [
             {
                 "serial": row.serial,

@@ -58,6 +58,8 @@ def capability_lines(one: Process) -> list[str]:
     unit = quantity.unit
     u = f"; U of each {spread_text(quantity.uncertainty, unit)}" if quantity.uncertainty is not None else ""
     missing = f"; {counted(quantity.missing, 'unit')} not measured" if quantity.missing else ""
+    if quantity.bounds:
+        missing += f"; {counted(quantity.bounds, 'unit')} with a bound only, left out"
     indices = [
         f"{name} {index_text(index)}"
         for name, index in (("Cp", found.cp), ("Cpk", found.cpk), ("Pp", found.pp), ("Ppk", found.ppk))

@@ -58,6 +58,7 @@ from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve_belief import Expected
 from sequencer.search.protocol import Crossing, find_crossing
 from sequencer.uncertainty.contributions import search_interval
+from sequencer.uncertainty.decision import Bound
 
 QUANTITY = "intermodulation"
 BOTH_DB = 3.02  # two signals are twice the power of each; rounded up
@@ -230,9 +231,11 @@ def _find(
         f"sensitivity {heard.sensitivity_dbm:.1f} dBm, both {crossing.level_db:.1f} dBm at {settings.target.ratio_db:g} dB SINAD; "
         f"{how_found(crossing)}"
     )
+    bound: Bound = ""
     if alone is None or alone > settings.target.ratio_db - HEARD_WITHIN_DB:
         shown = "no SINAD" if alone is None else f"{alone:.1f} dB SINAD"
-        note += f"; the modulated signal alone gives {shown}: at least this ratio, no product stands out"
+        note += f"; the modulated signal alone gives {shown}: no product stands out"
+        bound = "at least"
         lower_db = settings.limit.limits.lower
         if alone is None or (lower_db is not None and ratio_db < lower_db):
             return _nothing(spacing_hz, settings, f"{note}; {ratio_db:.1f} dB as a bound decides nothing")
@@ -240,6 +243,7 @@ def _find(
     return Finding(
         quantity=quantity,
         value=ratio_db,
+        bound=bound,
         unit="dB",
         limits=settings.limit.limits,
         budget=_parts(heard, crossing, conditions).budget(quantity, "dB", ratio_db),

@@ -215,7 +215,7 @@ def _finding(
     (found,) = line_findings(quantity, line, None, conditions, limits=limits, note=note)
     found = replace(found, points=looks.trace_points(trace))
     if line.at_most and not seen:
-        return replace(found, value=None, budget=None, note=f"{found.note}; {UNSEEN}")
+        return replace(found, value=None, budget=None, bound="", note=f"{found.note}; {UNSEEN}")
     return found
 
 

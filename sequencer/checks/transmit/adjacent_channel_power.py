@@ -34,7 +34,8 @@ from sequencer.problems import FieldProblem
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE, repeatability
-from sequencer.uncertainty.decision import Limits
+from sequencer.uncertainty.decision import Bound, Limits
+from sequencer.units.format import format_quantity
 
 if TYPE_CHECKING:
     from sequencer.dsp.spectrum import PowerSpectrum
@@ -189,28 +190,33 @@ def _finding(
     ratio_db = statistics.fmean(ratios_db)
     note = _note(seen, settings, conditions, own)
     if is_bound:
-        note += f"; at {'most' if unit == 'W' else 'least'} this: the instrument's own noise is half of it or more"
+        note += "; the instrument's own noise is half of it or more"
+    bound: Bound = "" if not is_bound else "at most" if unit == "W" else "at least"
     parts = _ratio_parts(which, ratios_db, slope, own_db, seen, settings, conditions)
     low_hz, high_hz = settings.band_hz(which)
     where: dict[str, Any] = {"axis": "offset", "axis_value": (low_hz + high_hz) / 2.0, "axis_unit": "Hz"}
     if unit == "dB":
         budget = _to_either_side(parts.budget(f"adjacent channel power ratio, {which}", "dB", ratio_db))
         if is_bound and not settings.ratio.limits.contains(ratio_db):
-            return _nothing_known(budget.quantity, "dB", settings.ratio.limits, note)
+            return _nothing_known(
+                budget.quantity, "dB", settings.ratio.limits, f"{bound} {ratio_db:.1f} dB: {note}"
+            )
         return Finding(
             quantity=budget.quantity, value=ratio_db, unit="dB", limits=settings.ratio.limits, budget=budget,
-            note=note, **where,
+            note=note, bound=bound, **where,
         )  # fmt: skip
     carrier_dbm = statistics.fmean(seen.meter_dbm)
     power_w = 1e-3 * 10.0 ** ((carrier_dbm - ratio_db) / 10.0)
     quantity = f"adjacent channel power, {which}"
     of_ratio = parts.budget(quantity, "dB", ratio_db)
     if is_bound and not settings.limit.limits.contains(power_w):
-        return _nothing_known(quantity, "W", settings.limit.limits, note)
+        return _nothing_known(
+            quantity, "W", settings.limit.limits, f"{bound} {format_quantity(power_w, 'W')}: {note}"
+        )
     budget = _absolute(quantity, power_w, seen, of_ratio, conditions)
     return Finding(
         quantity=quantity, value=power_w, unit="W", limits=settings.limit.limits, budget=budget,
-        note=note, points=looks.trace_points(seen.levels) if which == SIDES[0] else (), **where,
+        note=note, bound=bound, points=looks.trace_points(seen.levels) if which == SIDES[0] else (), **where,
     )  # fmt: skip
 
 

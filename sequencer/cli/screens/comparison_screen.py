@@ -13,7 +13,7 @@ from sequencer.analysis.compare import ALIKE, DIFFERS, NOT_THERE, Cell, Comparis
 from sequencer.analysis.history import History
 from sequencer.cli.common.long_names import LongNames
 from sequencer.problems import printable
-from sequencer.results.text import with_minus
+from sequencer.results.text import with_bound, with_minus
 from sequencer.units.format import format_quantity, format_with_uncertainty, unit_of_difference
 
 
@@ -104,6 +104,7 @@ def history_screen(histories: Sequence[History]) -> RenderableType:
             table.add_column(heading)
         for point in one.points:
             value = "–" if point.value is None else _with_uncertainty(point.value, point.expanded, one.unit)
+            value = with_bound(point.bound, value)
             table.add_row(
                 _moment(point.time),
                 with_minus(value),

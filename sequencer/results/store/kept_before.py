@@ -78,7 +78,21 @@ def _as_now(result: dict[str, Any]) -> dict[str, Any]:
         now["budget"] = _with_common(budget)
     if isinstance(points := result.get("points"), list):
         now["points"] = [_with_frequency(one) if isinstance(one, dict) else one for one in points]
+    if "bound" not in result and result.get("value") is not None:
+        now["bound"] = _bound_of(str(result.get("note")))
     return now
+
+
+def _bound_of(note: str) -> str:
+    """Return what the words of a note said up to schema 12, where a bound had no field of its own."""
+    if "at most this: " in note:
+        return "at most"
+    words = (
+        "at least this: ",
+        ": at least this ratio, no product stands out",
+        ": the receiver rejects at least ",
+    )
+    return "at least" if any(one in note for one in words) else ""
 
 
 def _with_frequency(point: dict[str, Any]) -> dict[str, Any]:

@@ -180,7 +180,7 @@ def _result_read(
 
 BRIEF_NAMES = (
     *("id", "run", "check_index", "time", "serial", "check", "channel", "mode", "quantity", "value", "unit"),
-    *("uncertainty", "lower_limit", "upper_limit", "decision", "axis_value", "stage", "replaced_by"),
+    *("uncertainty", "lower_limit", "upper_limit", "decision", "axis_value", "stage", "bound", "replaced_by"),
 )
 """What verdicts, yields and charts look at."""
 

@@ -104,7 +104,7 @@ _NUMBERS = (
     *("value", "uncertainty", "lower_limit", "upper_limit", "frequency_hz"),
     *("target", "slope", "axis_value", "nominal", "supply_v"),
 )
-_ADDED_TEXTS = ("target_unit", "axis", "axis_unit", "stage", "model_hash", "limit_from")
+_ADDED_TEXTS = ("target_unit", "axis", "axis_unit", "stage", "model_hash", "limit_from", "bound")
 
 
 def _result_column(name: str) -> Column[object]:

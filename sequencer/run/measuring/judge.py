@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -14,11 +15,13 @@ from sequencer.results.at_point import KEPT_AS
 from sequencer.results.budget_rows import stored
 from sequencer.results.model import Confirmation, Result
 from sequencer.results.settings import Settings
+from sequencer.results.text import with_bound
 from sequencer.run.facts import RunFacts
 from sequencer.run.measuring.against_document import document_notes
 from sequencer.safety.control.chamber import ChamberFacts
 from sequencer.safety.control.supply import SupplyFacts
-from sequencer.uncertainty.decision import SIMPLE, decide
+from sequencer.uncertainty.decision import SIMPLE, Decision, decide
+from sequencer.units.format import format_quantity
 
 EVALUATED = "re-evaluation"
 """How the note of a result begins that was judged anew from stored readings."""
@@ -50,7 +53,10 @@ def judged(
         rule,
         coverage_factor=factor,
         unstated=unstated,
+        bound=finding.bound,
     )
+    if finding.bound and statement.decision is Decision.NOT_MEASURED:
+        finding, uncertainty = _undecided(finding), None
     supply = finding.supply or _fed(step, supply)
     conditions = [*([str(supply)] if supply is not None else []), *_temperature(step, chamber)]
     elsewhere = finding.channel is not None or finding.frequency_hz is not None
@@ -104,8 +110,18 @@ def judged(
         confirmations=tuple(confirmed),
         model_hash=plan.sequence.model_hash,
         limit_from=_limit_from(finding, step, facts),
+        bound=finding.bound,
         **facts.line.as_plain(),
     )
+
+
+def _undecided(finding: Finding) -> Finding:
+    """Return the finding of a bound that decides nothing: no value, and the bound in its note."""
+    if finding.value is None:
+        return replace(finding, bound="")
+    found = with_bound(finding.bound, format_quantity(finding.value, finding.unit))
+    note = "; ".join(filter(None, (found, finding.note)))
+    return replace(finding, value=None, budget=None, bound="", note=note)
 
 
 def _fed(step: Step, supply: SupplyFacts | None) -> SupplyFacts | None:

@@ -39,14 +39,14 @@ class Compared:
         return found
 
 
-_FIGURES = ("value", "unit", "uncertainty", "lower_limit", "upper_limit", "decision", "rule")
+_FIGURES = ("value", "bound", "unit", "uncertainty", "lower_limit", "upper_limit", "decision", "rule")
 
 
-_MEASURED = ("value", "unit", "uncertainty")
+_MEASURED = ("value", "bound", "unit", "uncertainty")
 
 
 def differing(then: Result, now: Result) -> tuple[str, ...]:
-    """Return which of value, unit, uncertainty, limits, decision and rule differ; the note does not count.
+    """Return which of value, bound, unit, uncertainty, limits, decision and rule differ; the note does not count.
 
     The rule counts where there is an uncertainty to apply it to: no person's answer is decided by it. Of a bench's own results the limits
     come of earlier runs, which a replay does not look at: there what was measured alone.

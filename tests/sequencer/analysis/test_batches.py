@@ -16,6 +16,7 @@ from sequencer.analysis.batches.process import process_of
 from sequencer.analysis.batches.quantities import quantities_of
 from sequencer.analysis.batches.summary import BatchSummary, find_record, find_summary, summary_as_plain
 from sequencer.analysis.batches.units import record_of_runs
+from sequencer.analysis.batches.words import capability_lines
 from sequencer.cli.screens.batch_screen import batch_lines
 from sequencer.cli.screens.chart_text import chart_lines
 from sequencer.results.store.place import StorePlace
@@ -247,6 +248,19 @@ def test_an_uncertainty_larger_than_the_spread_is_said(store: Store) -> None:
     write_batch(store, [rng.gauss(3.5, 0.02) for _ in range(30)])
     (one,) = _summary(store).processes
     assert "larger than the spread" in one.capability_sentence()
+
+
+def test_a_bound_enters_no_capability_and_is_said_to_be_left_out(store: Store) -> None:
+    """Two of twelve units with a bound only: ten values count, and the line of figures says so."""
+    for at in range(12):
+        run = a_run(at, f"M40-{at:04}")
+        store.write_run(run, batch=BATCH)
+        made = replace(power_row(run, 45.0 + at % 5, _FLOW_LIMITS), bound="at most" if at < 2 else "")
+        store.write_check(run.run, 0, [made], [])
+        store.write_end(run.run, outcome="done", bench_safe=True, bench_s=60.0, status=0)
+    (one,) = _summary(store).processes
+    assert (len(one.quantity.values), one.quantity.bounds, one.quantity.missing) == (10, 2, 0)
+    assert "2 units with a bound only, left out" in capability_lines(one)[0]
 
 
 def test_no_index_where_units_were_held_to_different_limits(store: Store) -> None:

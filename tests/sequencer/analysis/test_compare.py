@@ -534,3 +534,15 @@ def test_what_was_left_is_compared_and_what_was_found_is_not():
         other = Group(name="B", rows=(plain_row(3.8, 0.1),))
         cells = compare([Group(name="A", rows=pair), other]).lines[0].cells
         assert [cell.value for cell in cells] == [3.8, 3.8]
+
+
+def test_a_bound_is_compared_with_nothing_and_says_so():
+    """A group whose value is a bound has no value in the line, and the reason holds the bound."""
+    hidden = row(18.5e-9, unit="W", uncertainty=4.8e-9, bound="at most", note="the noise hides the rest")
+    seen = row(20.5e-9, unit="W", uncertainty=1e-9)
+    cells = two(hidden, seen)
+    assert [cell.value for cell in cells] == [None, 20.5e-9]
+    assert cells[0].reason == (
+        "at most (18.5 ± 4.8) nW is a bound, and no measured value; the noise hides the rest"
+    )
+    assert cells[1].difference is None

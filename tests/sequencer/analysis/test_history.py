@@ -164,6 +164,20 @@ def test_what_was_not_measured_is_shown_and_left_out():
     assert history([missing]).drift.status == NO_RESULT
 
 
+def test_a_bound_is_shown_as_one_and_left_out():
+    """What the analyser hid is no value of the unit: it stands in the history with its word, and no line is drawn through it."""
+    bound = on(90, -60.0, bound="at most")
+    found = history([on(0, -120.0), on(50, -120.0), on(100, -120.1), bound])
+    assert [bool(one.left_out) for one in found.points] == [False, False, True, False]
+    assert found.points[2].left_out == "a bound (at most this), and no measured value"
+    assert found.drift.count == 3
+    assert abs(found.drift.slope) < 5.0
+    screen = Console(file=io.StringIO(), width=120)
+    screen.print(history_screen([found]))
+    assert "at most (" in screen.file.getvalue()
+    assert history([bound]).drift.status == NO_RESULT
+
+
 def test_scatter_that_the_uncertainties_do_not_explain_is_told():
     """Results that scatter ten times their uncertainty are not called a drift, and the statement says why it is so doubtful."""
     drift = history(

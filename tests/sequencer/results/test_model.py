@@ -31,7 +31,7 @@ def test_the_columns_are_those_the_results_promise() -> None:
     promised |= {"check", "channel", "frequency_hz", "mode", "quantity", "value", "unit", "uncertainty"}
     promised |= {"lower_limit", "upper_limit", "decision", "rule", "conditions", "note"}
     promised |= {"target", "target_unit", "slope", "axis", "axis_value", "axis_unit", "nominal", "supply_v"}
-    promised |= {"stage", "model_hash", "limit_from"}
+    promised |= {"stage", "model_hash", "limit_from", "bound"}
     promised |= {"batch", "station", "operator", "lot", "fixture", "attempt", "retest_reason"}
     assert set(COLUMNS) == promised
 

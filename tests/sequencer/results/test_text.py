@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sequencer.results.text import conditions_text, document_texts
+from sequencer.results.text import conditions_text, document_texts, value_in_words, value_text
 from sequencer.safety.control.chamber import ChamberFacts
 from tests.support.stored_rows import row
 
@@ -36,3 +36,17 @@ def test_what_a_note_says_of_a_document_is_taken_from_it() -> None:
     )
     assert document_texts(f"that is +0.2 ppm; {of}; {how}; repeats run 7") == (of, how)
     assert document_texts("readings differ") == ()
+
+
+def test_a_bound_says_what_it_is_wherever_a_value_is_worded() -> None:
+    """At most or at least stands before the number, with U where it is stated; nothing before one that was measured."""
+    assert (
+        value_in_words(row(18.5e-9, unit="W", uncertainty=4.8e-9, bound="at most"))
+        == "at most (18.5 ± 4.8) nW"
+    )
+    assert (
+        value_in_words(row(70.0, unit="dB", uncertainty=1.0, bound="at least")) == "at least (70.0 ± 1.0) dB"
+    )
+    assert value_in_words(row(70.0, unit="dB", uncertainty=1.0)) == "(70.0 ± 1.0) dB"
+    assert value_text(row(-110.0, unit="dBm", uncertainty=1.0, bound="at most")).startswith("at most (-110.0")
+    assert value_in_words(row(None, unit="W")) == "—"

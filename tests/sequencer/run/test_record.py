@@ -63,6 +63,7 @@ def _result(value: float = 1.0) -> Result:
         "value": value,
         "uncertainty": 0.1,
         "stage": "",
+        "bound": "",
         "attempt": 1,
     }
     return Result(**texts | {"lower_limit": None, "upper_limit": 4.0})

@@ -357,3 +357,41 @@ def test_a_rule_as_stored_is_the_rule_again(factor):
     assert Rule.stored(str(rule)) == rule
     assert Rule.stored(f"{rule}!") is None
     assert Rule.stored("guard factor 11 (w = 11 U)") is None
+
+
+@pytest.mark.parametrize(
+    ("value", "bound", "limits", "said"),
+    [
+        (9.0, "at most", Limits(upper=10.0), PASS),
+        (10.0, "at most", Limits(upper=10.0), PASS),
+        (18.5, "at most", Limits(upper=10.0), Decision.NOT_MEASURED),
+        (18.5, "at most", Limits(lower=10.0), Decision.NOT_MEASURED),
+        (5.0, "at most", Limits(lower=10.0), Decision.NOT_MEASURED),
+        (9.0, "at most", Limits(lower=1.0, upper=10.0), Decision.NOT_MEASURED),
+        (80.0, "at least", Limits(lower=70.0), PASS),
+        (60.0, "at least", Limits(lower=70.0), Decision.NOT_MEASURED),
+        (60.0, "at least", Limits(upper=70.0), Decision.NOT_MEASURED),
+        (60.0, "at least", Limits(), Decision.NO_LIMIT),
+    ],
+)
+def test_a_bound_may_pass_and_never_fails(value, bound, limits, said):
+    """It decides beside the limit that it keeps away from; beyond that, and beside the other, nothing, and a note says why.
+
+    Of interval arithmetic: a value known to lie in (-inf, b] meets an upper limit T for certain where b <= T alone.
+    """
+    statement = decide(value, 0.5, limits, bound=bound)
+    assert statement.decision is said
+    assert statement.conformity_probability is None
+    assert bool(statement.notes) is (said is Decision.NOT_MEASURED)
+
+
+@given(value=numbers, expanded=uncertainties, limit=numbers, factor=factors)
+def test_a_bound_passes_where_its_value_would_and_else_is_never_held_against_a_unit(
+    value, expanded, limit, factor
+):
+    """Under every rule: what passes as a value passes as a bound, and no bound fails, not even conditionally."""
+    rule = Rule(guard_factor=factor)
+    for bound, limits in (("at most", Limits(upper=limit)), ("at least", Limits(lower=limit))):
+        plain = decide(value, expanded, limits, rule).decision
+        said = decide(value, expanded, limits, rule, bound=bound).decision
+        assert said is (plain if plain in (PASS, CONDITIONAL_PASS) else Decision.NOT_MEASURED)

@@ -6,10 +6,12 @@ from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.shared.budgets.parts import HalfWidth, Parts, two_readings
 from sequencer.checks.shared.spectrum.spectral_lines import BROAD, Carrier, Line
 from sequencer.inputs.stated import TRANSMIT_PATH, spectrum_pairs
+from sequencer.results.text import with_bound
 from sequencer.uncertainty.budget import Contribution
 from sequencer.uncertainty.contributions import DB_PER_RELATIVE_POWER, repeatability, resolution
-from sequencer.uncertainty.decision import Limits
+from sequencer.uncertainty.decision import Bound, Limits
 from sequencer.units.convert import w_from_dbm
+from sequencer.units.format import format_quantity
 
 
 def line_findings(
@@ -31,7 +33,7 @@ def line_findings(
                 note,
                 f"{line.filter_hz:g} Hz",
                 BROAD if line.is_broad else "",
-                f"at most this: {line.why}" if line.at_most else "",
+                line.why if line.at_most else "",
             ),
         )
     )
@@ -51,7 +53,6 @@ def line_findings(
     if ratio_limits is not None:
         assert carrier is not None
         ratio_db = carrier.shown_dbm - line.level_dbm
-        ratio_note = said.replace("at most this", "at least this")
         found.append(
             _judged(
                 f"{name} below carrier",
@@ -60,7 +61,7 @@ def line_findings(
                 line,
                 conditions,
                 ratio_limits,
-                ratio_note,
+                said,
                 per_db=None,
                 is_released=False,
             )
@@ -81,7 +82,8 @@ def _judged(
     is_released: bool,
 ) -> Finding:
     """Return one finding; a bound that is on the wrong side of a limit decides nothing."""
-    if line.at_most and not limits.contains(value):
+    bound = _bound(line, unit)
+    if bound and not limits.contains(value):
         more = (
             "an analyser with less noise, or less before it, would show more"
             if is_released
@@ -89,7 +91,8 @@ def _judged(
             if conditions.bench.paths.notch is None
             else "the filter takes the carrier out, and the rest is the analyser's own; one with less noise would show more"
         )
-        why = f"{note}; that is beyond the limit, so that nothing is known: {more}"
+        found = with_bound(bound, format_quantity(value, unit))
+        why = f"{found}: {note}; that is beyond the limit, so that nothing is known: {more}"
         return Finding(
             quantity=quantity, value=None, unit=unit, limits=limits, note=why, frequency_hz=line.frequency_hz
         )
@@ -103,7 +106,15 @@ def _judged(
         budget=budget,
         note=note,
         frequency_hz=line.frequency_hz,
+        bound=bound,
     )
+
+
+def _bound(line: Line, unit: str) -> Bound:
+    """Return whether a line's power, or how far it lies below the carrier (dB), is a bound only."""
+    if not line.at_most:
+        return ""
+    return "at least" if unit == "dB" else "at most"
 
 
 def _parts(line: Line, conditions: Conditions, *, ratio: bool, per_db: float) -> Parts:

@@ -42,10 +42,10 @@ def beside_own_noise(finding: Finding, conditions: Conditions, offset_hz: float)
         return replace(finding, note=f"{finding.note}; {UNSTATED}") if fails else finding
     if finding.value <= own_db - ROOM_DB:
         return finding
-    said = f"the second generator's own noise alone gives about {own_db:.0f} dB: the receiver rejects at least {finding.value:.1f} dB"
-    note = f"{finding.note}; {said}"
+    note = f"{finding.note}; the second generator's own noise alone gives about {own_db:.0f} dB"
     if not fails:
-        return replace(finding, note=note)
-    return replace(
-        finding, value=None, budget=None, note=f"{note}, and a quieter generator would show how much"
+        return replace(finding, bound="at least", note=note)
+    said = (
+        f"the receiver rejects at least {finding.value:.1f} dB, and a quieter generator would show how much"
     )
+    return replace(finding, value=None, budget=None, note=f"{note}: {said}")

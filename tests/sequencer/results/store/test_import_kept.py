@@ -406,6 +406,16 @@ def test_a_journal_of_schema_10_has_its_frequencies_where_they_stand_now(tmp_pat
         assert math.isnan(found[0][0].level_db)
 
 
+def test_a_journal_of_schema_12_has_its_bounds_by_its_notes(tmp_path: Path) -> None:
+    """A journal of then says in its notes alone that what the analyser hid is a bound."""
+    journal = tmp_path / "run.journal"
+    journal.write_bytes(gzip.decompress((DATA / "journal-schema-12.journal.gz").read_bytes()))
+    with Store.open(tmp_path / "results.sqlite") as store:
+        assert store.import_kept(read_journal(journal).kept).results == 4
+        (run,) = store.read_runs()
+        assert [one.bound for one in store.read_results(run.run)] == ["at most", "at least"] * 2
+
+
 @pytest.mark.parametrize("damage", DAMAGES)
 def test_what_of_a_damaged_journal_is_not_taken_in_is_said(tmp_path: Path, damage: str) -> None:
     """Which line, how many bytes, and a status that a script sees; a last line that was not finished is told and costs nothing."""

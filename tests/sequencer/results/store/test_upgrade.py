@@ -6,7 +6,7 @@ Schema 3: the same and a repeat, with two confirmations each, one of which has a
 Schema 4: two simulated runs, with a confirmation each.
 Schema 5 and 6: two simulated runs of power and frequency, one of which fails. Schema 7: one of them. Schema 8: one of power.
 Schema 9: one of power, in a batch, at a station. Schema 10: one of a spectrum and a sensitivity, without most of its messages.
-Schema 11: one of power, with its trace.
+Schema 11: one of power, with its trace. Schema 12: one of harmonics that the analyser hides, without most of its messages and readings.
 """
 
 from __future__ import annotations
@@ -50,7 +50,8 @@ TOP = Path(__file__).parents[4]
     SCHEMA_9,
     SCHEMA_10,
     SCHEMA_11,
-) = (TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in range(1, 12))
+    SCHEMA_12,
+) = (TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in range(1, 13))
 LINE = {
     **dict.fromkeys(("batch", "station", "operator", "lot", "fixture", "retest_reason"), ""),
     "attempt": 0,
@@ -65,6 +66,7 @@ NUMBERS_OF_4 = ("target", "slope", "axis_value", "nominal", "supply_v")
 NEW_IN_4 = {"target_unit": "", "axis": "", "axis_unit": "", "fault": "null", **dict.fromkeys(NUMBERS_OF_4)}
 NEW_IN_5 = {"stage": ""}
 NEW_IN_6 = {"model_hash": "", "limit_from": ""}
+NEW_IN_13 = {"bound": ""}
 NEW_IN_8 = {"facts": ""}
 FILLED_BY_4 = ("supply_v", "confirmations", "budget")
 REAL = "20261124T090000-abc123"
@@ -77,10 +79,11 @@ def old(tmp_path: Path) -> Path:
 
 
 def _rows(path: Path, table: str) -> list[dict[str, Any]]:
-    """Read a table with nothing of ours between."""
+    """Read a table with nothing of ours between; a result of before schema 13 as one that is no bound."""
+    added = NEW_IN_13 if table == "result" else {}
     with closing(sqlite3.connect(path)) as connection:
         connection.row_factory = sqlite3.Row
-        return [dict(row) for row in connection.execute(f"SELECT * FROM {table} ORDER BY rowid")]
+        return [{**added, **row} for row in connection.execute(f"SELECT * FROM {table} ORDER BY rowid")]
 
 
 def test_an_upgraded_store_has_every_row_it_had(old: Path) -> None:
@@ -316,6 +319,30 @@ def test_a_store_of_schema_11_has_every_row_it_had(tmp_path: Path) -> None:
     assert _readings(path) == _readings(SCHEMA_11)
 
 
+def test_a_store_of_schema_12_has_its_bounds_by_its_notes(tmp_path: Path) -> None:
+    """What a note called at most, or at least, this is a bound afterwards, what has no value is none; every other cell is the same."""
+    path = Path(shutil.copy(SCHEMA_12, tmp_path / "results.sqlite"))
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE result SET note = '100 Hz' WHERE id = 2")
+        connection.execute("UPDATE result SET value = NULL WHERE id = 3")
+        before = [dict(row) for row in _as_rows(connection, "result")]
+    with Store.open(path) as store:
+        (run,) = store.read_runs()
+        assert [one.bound for one in store.read_results(run.run)] == ["at most", "", "", "at least"]
+    bounds = ["at most", "", "", "at least"]
+    assert _rows(path, "result") == [
+        {**row, "bound": bound} for row, bound in zip(before, bounds, strict=True)
+    ]
+    for name in ("unit", "run", "instrument", "exchange", "input_file", "run_file", "check_time"):
+        assert _rows(path, name) == _rows(SCHEMA_12, name), name
+    assert _readings(path) == _readings(SCHEMA_12)
+
+
+def _as_rows(connection: sqlite3.Connection, table: str) -> list[sqlite3.Row]:
+    connection.row_factory = sqlite3.Row
+    return connection.execute(f"SELECT * FROM {table} ORDER BY rowid").fetchall()
+
+
 def _readings(path: Path) -> list[dict[str, Any]]:
     with closing(sqlite3.connect(path)) as connection:
         connection.row_factory = sqlite3.Row
@@ -337,6 +364,7 @@ def _readings(path: Path) -> list[dict[str, Any]]:
         SCHEMA_9,
         SCHEMA_10,
         SCHEMA_11,
+        SCHEMA_12,
     ],
 )
 def test_a_check_of_an_upgraded_store_is_repeated(tmp_path: Path, schema: Path) -> None:

@@ -36,3 +36,4 @@ def test_a_ratio_says_where_the_generator_bounds_it(
     assert (found.value is not None) is measured, found.note
     assert said in found.note
     assert bool(said) == ("own noise" in found.note)
+    assert found.bound == ("at least" if measured and "about 88 dB" in said else "")
