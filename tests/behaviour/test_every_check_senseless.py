@@ -14,15 +14,13 @@ READ_BY_PEOPLE_OR_NOT_AT_ALL = {"confirm", "enter_reading", "channel_memory"}
 """Checks that no instrument's reading enters."""
 MEASURED_BY_OTHERS = {"adjust", "golden_unit"}
 """Checks whose results are those of other checks: as found and as left, or against what they were."""
-READ_ALIKE = {"occupied_bandwidth", "spurious_emissions"}
-"""Checks that read by the very code of another that is among the cases: adjacent_channel_power, harmonics."""
 
 
 @pytest.mark.parametrize(("name", "role"), PAIRS, ids=lambda one: one.replace(" ", "_"))
 def test_a_senseless_reading_decides_nothing(tmp_path: Path, name: str, role: str) -> None:
     """Frozen, one behind, cut, ten times too high, no number, another quantity's figure; once and for good; early and late.
 
-    The whole, also of what reads alike: tests/benchmarks/bench_wrong_readings.py.
+    The whole: tests/benchmarks/bench_wrong_readings.py.
     """
     broken = Broken(tmp_path, name, role)
     assert any(one.value is not None for one in broken.sound.results)
@@ -37,5 +35,5 @@ def test_a_senseless_reading_decides_nothing(tmp_path: Path, name: str, role: st
 
 def test_every_check_that_reads_an_instrument_is_among_them() -> None:
     """A new check cannot be forgotten."""
-    elsewhere = READ_BY_PEOPLE_OR_NOT_AT_ALL | MEASURED_BY_OTHERS | READ_ALIKE
+    elsewhere = READ_BY_PEOPLE_OR_NOT_AT_ALL | MEASURED_BY_OTHERS
     assert set(all_checks()) - elsewhere <= {case.check for case in CASES.values()}

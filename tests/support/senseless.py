@@ -247,6 +247,8 @@ M | ssb_suppression | mode: USB, drive: 5 mV, carrier: {min: 40 dB}, sideband: {
 PM | channel_sweep | sweep: [1, 40], outside: [41], frequency: {within: 600 Hz}, power: {min: 3 W, max: 4 W}
 X | adjacent_channel_power | drive: 10 mV, resolution_bandwidth: 1 kHz, ratio: {min: 30 dB}
 X | harmonics | up_to: 2, limit: {max: 250 nW}
+X | spurious_emissions | mask: [{from: 20 MHz, to: 30 MHz, resolution_bandwidth: 10 kHz, max: 250 nW}]
+X | occupied_bandwidth | drive: 10 mV, resolution_bandwidth: 1 kHz, limit: {max: 8 kHz}
 X | receiver_emissions | mask: [{from: 20 MHz, to: 30 MHz, resolution_bandwidth: 10 kHz, max: 2 nW}], \
 intermediate_frequencies: [10.695 MHz], oscillators: [high]
 M | signalling_sent | tone: 88.5 Hz, deviation: {min: 250 Hz, max: 500 Hz}
