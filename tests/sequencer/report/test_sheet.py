@@ -213,3 +213,10 @@ def test_options_that_do_not_go_together_are_refused(
     for one in said:
         assert one in done.stderr
     assert not (folder / "s.html").exists()
+
+
+def test_a_bound_is_called_one_on_the_sheet() -> None:
+    """A customer reads "at most" before what the analyser could not see below of; before what was measured nothing."""
+    hidden = _power(2.5, bound="at most")
+    assert "at most (2.5" in _shown(hidden)
+    assert "at most (2.5" not in _shown(_power(2.5))
