@@ -80,17 +80,16 @@ def judged(found: Iterator[Result], truth: dict[str, float], step: str) -> Itera
         if true is None:
             continue
         name = f"{one.quantity.rpartition(',')[0] or one.quantity}{step}"
-        yield name, how_it_lies(one, true)
+        yield name, how_it_lies(one.value, one.uncertainty, one.bound, true)
 
 
-def how_it_lies(one: Result, true: float) -> str:
+def how_it_lies(value: float | None, uncertainty: float | None, bound: str, true: float) -> str:
     """Say how a result lies to the truth: "within" U, a "bound" that holds, "beyond", or "not measured"."""
-    value, uncertainty = one.value, one.uncertainty
     if value is None or uncertainty is None:
         return "not measured"
-    if one.bound == "at most":
+    if bound == "at most":
         return "bound" if true <= value + uncertainty else "beyond"
-    if one.bound == "at least":
+    if bound == "at least":
         return "bound" if true >= value - uncertainty else "beyond"
     return "within" if abs(value - true) <= uncertainty else "beyond"
 
@@ -104,7 +103,7 @@ def sent_beside_speech(seeds: int) -> int:
             with tempfile.TemporaryDirectory() as folder:
                 for one in (kept := results(run(Path(folder), serial, check, seed=seed))).values():
                     if (true := truth.get(one.quantity)) is not None:
-                        counted[one.quantity].append(how_it_lies(one, true))
+                        counted[one.quantity].append(how_it_lies(one.value, one.uncertainty, one.bound, true))
         for name, found in counted.items():
             held = found.count("within")
             print(f"{serial}  {name:50} {held:3d} of {len(found):3d} within U ({kept[name].uncertainty:.2g})")

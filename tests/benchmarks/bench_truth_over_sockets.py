@@ -62,7 +62,7 @@ def within_dbm(true_dbm: float, result: Mapping[str, Any]) -> bool | None:
 
 def holds(true: float, result: Mapping[str, Any]) -> bool | None:
     """Say whether a figure of the spectrum, which may be a bound, holds."""
-    how = spectrum.how_it_lies(result["value"], result["uncertainty"], result["unit"], result["note"], true)
+    how = spectrum.how_it_lies(result["value"], result["uncertainty"], result["bound"], true)
     return None if how == "not measured" else how != "beyond"
 
 
