@@ -21,6 +21,11 @@ def answer_that_fits(pattern: str, value: str) -> str:
     return value
 
 
+def text_that_fits(pattern: str, group: str = "") -> str:
+    """Return a text in which ``pattern`` is found, with ``group`` for its first group where it has one."""
+    return _written(_parsed(pattern), group)
+
+
 def _parsed(pattern: str) -> Any:
     # The interpreter's own reading of the expression. A second one, written here, would differ where it matters.
     return import_module("re._parser").parse(pattern)

@@ -1,6 +1,6 @@
 """Makes the radios of a bench that are controlled by lines of text.
 
-On a simulated bench such a radio answers on a pseudo-terminal, in the language of the shipped profile `hollinbrook-line`.
+On a simulated bench such a radio answers on a pseudo-terminal, in the lines of its profile.
 """
 
 from __future__ import annotations
@@ -16,6 +16,9 @@ from drivers.text.profile import ENDS, TextProfile
 from drivers.trace import Trace
 from sequencer.bench.tape import Tape
 from sequencer.bench.tape_links import TapedLine
+from sequencer.bench.text_translation import TextTranslation
+from sequencer.files.dataclass_model import read_dataclass
+from sequencer.files.shipped import find_file
 from sequencer.inputs.bench import open_timeout_s
 from sequencer.inputs.bench_parts.instrument_drivers import TextRadio
 
@@ -63,9 +66,14 @@ def _simulated_line(
     """Return the device of a simulated radio, and the port that stands in where push-to-talk hangs on a control line."""
     from sim.serve.text_radio import TextRadioLanguage, TextRadioOnPty, port_with_key_line
 
+    spoken = _spoken()
+    hear = None if profile.commands == spoken.commands else TextTranslation(profile, spoken).hear
     try:
         radio = TextRadioOnPty(
-            TextRadioLanguage(simulation.wiring), end=ENDS[profile.sends], echo=profile.echo
+            TextRadioLanguage(simulation.wiring, hear=hear),
+            end=ENDS[profile.sends],
+            answers=ENDS[profile.answers],
+            echo=profile.echo,
         )
     except (AttributeError, ImportError, OSError) as error:
         raise Refused(
@@ -76,3 +84,8 @@ def _simulated_line(
         ) from error
     stack.enter_context(radio)
     return radio.path, None if entry.ptt == "command" else port_with_key_line(simulation.wiring, entry.ptt)
+
+
+def _spoken() -> TextProfile:
+    """Return the profile whose lines the simulated radio speaks."""
+    return read_dataclass(find_file("hollinbrook-line", "profile", within="radio"), TextProfile).model

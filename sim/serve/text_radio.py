@@ -43,8 +43,17 @@ class TextFaults:
 class TextRadioLanguage:
     """What the radio says to a line; knows no wire."""
 
-    def __init__(self, wiring: Wiring, *, faults: TextFaults | None = None, lock: Any = None) -> None:
+    def __init__(
+        self,
+        wiring: Wiring,
+        *,
+        faults: TextFaults | None = None,
+        lock: Any = None,
+        hear: Callable[[str], tuple[str, Callable[[str], str]]] | None = None,
+    ) -> None:
+        """``hear`` puts a line of another language into this one, and returns what puts the answer back."""
         self.faults = faults or TextFaults()
+        self._hear = hear
         self.heard: list[str] = []
         self._wiring = wiring
         self._lock = lock if lock is not None else threading.RLock()
@@ -55,8 +64,9 @@ class TextRadioLanguage:
         faults = self.faults
         if line in faults.deaf_to:
             return ""
+        done, put_back = (line, str) if self._hear is None else self._hear(line)
         with self._lock:
-            said = self._do(line)
+            said = put_back(self._do(done))
         if faults.silent or line in faults.silent_to:
             return ""
         return "\x7f}\u00e9" + said[::-1] if faults.garbage else said
@@ -117,9 +127,10 @@ class TextRadioLanguage:
 class _Served(ABC):
     """A thread that cuts what comes into lines and answers them."""
 
-    def __init__(self, language: TextRadioLanguage, *, end: bytes, echo: bool) -> None:
+    def __init__(self, language: TextRadioLanguage, *, end: bytes, echo: bool, answers: bytes = b"") -> None:
         self._language = language
         self._end = end
+        self._answers = answers or end
         self._echo = echo
         self._stop_read, self._stop_write = os.pipe()
         self._thread = threading.Thread(target=self._serve, name="simulated text radio", daemon=True)
@@ -180,17 +191,19 @@ class _Served(ABC):
             return False
         if said:
             with contextlib.suppress(OSError):
-                write(said.encode("latin-1") + self._end)
+                write(said.encode("latin-1") + self._answers)
         return True
 
 
 class TextRadioOnPty(_Served):
-    """The radio on a pseudo-terminal; ``path`` is the device to open."""
+    """The radio on a pseudo-terminal; ``path`` is the device to open. Its answers end with ``answers``, or as lines do."""
 
-    def __init__(self, language: TextRadioLanguage, *, end: bytes = b"\r", echo: bool = False) -> None:
+    def __init__(
+        self, language: TextRadioLanguage, *, end: bytes = b"\r", echo: bool = False, answers: bytes = b""
+    ) -> None:
         import tty
 
-        super().__init__(language, end=end, echo=echo)
+        super().__init__(language, end=end, echo=echo, answers=answers)
         self._ours, self._theirs = os.openpty()
         tty.setraw(self._theirs)  # else the terminal itself would echo, and turn CR into NL
         self.path = os.ttyname(self._theirs)
