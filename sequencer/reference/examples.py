@@ -19,6 +19,7 @@ channels: plans/cept-40.yaml
 mode: FM
 supply: 13.2 V
 rated_power: 13 W
+rated_supply: {min: 10.8 V, max: 15.6 V}
 checks:
 """
 """What stands before the items of every example."""
