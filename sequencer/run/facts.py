@@ -9,6 +9,7 @@ from datetime import datetime
 from sequencer.frozen import dataclass
 from sequencer.planning.doubts.calibration import Doubt
 from sequencer.planning.plan import Plan
+from sequencer.results.at_point import AtPoint
 from sequencer.results.journal import JournalRead
 from sequencer.results.line import BatchRecord, LineFacts
 from sequencer.results.model import Result
@@ -84,3 +85,12 @@ class RunFacts:
     line: LineFacts = LineFacts()
     batch: BatchRecord | None = None
     seen_runs: int | None = None
+
+    @property
+    def carried_c(self) -> tuple[float, ...]:
+        """At which temperatures the part of the run measured that was cut short, °C; empty where none was."""
+        finished = self.carried.finished if self.carried is not None else ()
+        measured = (one for done in finished for one in done.results if one.value is not None)
+        points = (AtPoint.of(one.settings) for one in measured)
+        found = (one.temperature_c for one in points if one is not None and one.temperature_c is not None)
+        return tuple(dict.fromkeys(found))

@@ -251,7 +251,10 @@ class Runner:
 
     def _doubt_later(self) -> None:
         """Tell and keep, once, that a chamber was found to answer with its setting, and that the computer's clock was set."""
-        chamber, was_set = self._bench.safe.chamber_doubt, self._time_of_day.set_meanwhile()
+        chamber, was_set = (
+            self._bench.safe.chamber_doubt(self._facts.carried_c),
+            self._time_of_day.set_meanwhile(),
+        )
         if chamber and chamber != self._doubted:
             self._doubted = chamber
             self._keep_doubt(AIR_READ, chamber, FOUND_LATER)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, nullcontext, suppress
 from typing import TypeVar
 
@@ -140,10 +140,9 @@ class GuardedBench:
         """Return at which temperature the unit stands; None where the chamber was brought to none."""
         return self._chamber.facts
 
-    @property
-    def chamber_doubt(self) -> str:
-        """Return why what was measured at a temperature is in doubt: its chamber was found to answer with its setting."""
-        return self._chamber.doubt
+    def chamber_doubt(self, carried_c: Iterable[float]) -> str:
+        """Return why what was measured at a temperature is in doubt, also where a part of the run before did: see `ChamberLine.doubt`."""
+        return self._chamber.doubt(carried_c)
 
     def bring_to_temperature(
         self, temperature_c: float, *, check: Callable[[], None], say: Callable[[str], None]

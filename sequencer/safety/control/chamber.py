@@ -8,7 +8,7 @@ Meanwhile the unit is off the air and, where the bench feeds it, without supply,
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 
 from drivers.climate import Chamber
@@ -16,7 +16,7 @@ from drivers.clock import Clock
 from drivers.faults import InstrumentFault, NotConfirmed, NotSettled, Refused
 from drivers.values import Reading
 from sequencer.frozen import dataclass
-from sequencer.safety.control.chamber_proof import ROOM_C, AirProof, Looking
+from sequencer.safety.control.chamber_proof import ROOM_C, AirProof, Looking, duration
 from sequencer.safety.control.side import present
 from sequencer.safety.state import Feels
 
@@ -59,7 +59,7 @@ class ChamberFacts:
     def __str__(self) -> str:
         sensor = "" if self.specimen_c is None else f", sensor on the unit {self.specimen_c:.1f} °C"
         said = ", by the word of a person" if self.by_hand else ""
-        return f"chamber {self.asked_c:g} °C (air read {self.air_c:.1f} °C{sensor}{said}; soaked {_duration(self.soaked_s)})"
+        return f"chamber {self.asked_c:g} °C (air read {self.air_c:.1f} °C{sensor}{said}; soaked {duration(self.soaked_s)})"
 
 
 class ChamberLine:
@@ -227,6 +227,7 @@ class ChamberLine:
         chamber = present(self._find(), "chamber")
         used = self._furthest_c is not None
         self.facts = None
+        self._proof.begin_anew()
         try:
             chamber.configure_output_enabled(False)
         finally:
@@ -253,12 +254,14 @@ class ChamberLine:
         """Which temperature that it was set to lies furthest from the room's; None where it was set to none."""
         return max(self._by_hand_c + self._proof.set_to_c, key=lambda one: abs(one - ROOM_C), default=None)
 
-    @property
-    def doubt(self) -> str:
-        """Why what was measured at a temperature before is in doubt; empty where it is not."""
+    def doubt(self, carried_c: Iterable[float] = ()) -> str:
+        """Return why what was measured at a temperature before is in doubt; empty where it is not.
+
+        ``carried_c``: where the part of the run measured that was cut short, °C.
+        """
         if self._proof.found_out is None:
             return ""
-        points = ", ".join(f"{one:g} °C" for one in self._measured_c)
+        points = ", ".join(f"{one:g} °C" for one in dict.fromkeys((*carried_c, *self._measured_c)))
         before = f"; what was measured at {points} before stands on the same reading" if points else ""
         return f"{self._proof.found_out.instrument} was found to answer with its setting{before}: look at its profile, and measure again"
 
@@ -323,16 +326,11 @@ def _if_none(specimen: float | None) -> str:
     return ", its plug, or leave 'specimen_temperature' out of its profile if the unit has none"
 
 
-def _duration(seconds: float) -> str:
-    """Return a time as soaks are told: seconds below a minute, else minutes."""
-    return f"{seconds:.0f} s" if seconds < 60.0 else f"{seconds / 60.0:.0f} min"
-
-
 def _told(
     temperature_c: float, air: float | None, specimen: float | None, soaked_s: float, rules: ChamberRules
 ) -> str:
     sensor = "" if specimen is None else f", unit {_shown(specimen)}"
-    soak = f"; soaked {_duration(soaked_s)} of {_duration(rules.soak_s)}" if soaked_s > 0.0 else ""
+    soak = f"; soaked {duration(soaked_s)} of {duration(rules.soak_s)}" if soaked_s > 0.0 else ""
     return f"chamber to {temperature_c:g} °C: air {_shown(air)}{sensor}{soak}"
 
 

@@ -2,6 +2,7 @@
 
 Air is slow, a setting is not: between the two temperatures something has to be read. A chamber that stands already where it is wanted is
 first sent a little aside, since a reading that equals the setting proves nothing. Found out once, its reading proves nothing any more.
+What was seen holds until the chamber is stopped: what it answers afterwards may be something else.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ class Looking:
 
 
 class AirProof:
-    """Whether the reading of one chamber's air is believed, from its opening on."""
+    """Whether the reading of one chamber's air is believed, from when it was set going until it is stopped."""
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
@@ -71,6 +72,10 @@ class AirProof:
         else:
             self._set(chamber, asked_c)
 
+    def begin_anew(self) -> None:
+        """Take nothing as seen: the chamber was stopped. What was found out stays."""
+        self._is_proved = False
+
     def _set(self, chamber: Chamber, temperature_c: float) -> None:
         self.set_to_c.append(temperature_c)  # before: an order whose answer is lost may have had effect
         chamber.configure_temperature_c(temperature_c)
@@ -104,7 +109,7 @@ class AirProof:
     def _find_out(
         self, chamber: Chamber, before_c: float, target_c: float, after_s: float, last_c: float, raw: str
     ) -> None:
-        when = "at once" if after_s < 1.0 else f"{after_s:.0f} s later"
+        when = "at once" if after_s < 1.0 else f"{duration(after_s)} later"
         self.found_out = UnexpectedReply(
             f"it read {before_c:.1f} °C, was set to {target_c:g} °C, and reads {last_c:.1f} °C {when}, with nothing between: no air "
             "follows so fast, it answers with its setting",
@@ -127,6 +132,11 @@ class AirProof:
                 next_move="Look at the sensor in its air, and at what 'measured_temperature' of its profile asks for.",
             )
         return reading.number
+
+
+def duration(seconds: float) -> str:
+    """Return a time as what a chamber takes is told: seconds below a minute, else minutes."""
+    return f"{seconds:.0f} s" if seconds < 59.5 else f"{seconds / 60.0:.0f} min"
 
 
 def _aside(chamber: Chamber, from_c: float, by_c: float, range_c: tuple[float, float]) -> float:
