@@ -26,7 +26,7 @@ NO_ROOM = [
     ["identify", "--bench", "bench"],
     ["results", "--folder", "FOLDER"],
     ["results", "--folder", "FOLDER", "--json"],
-    ["history", "--folder", "FOLDER", "--serial", "M40-0007", "--check", "confirm"],
+    ["history", "--folder", "FOLDER", "--serial", "M40-0007", "--check", "carrier_power"],
     ["compare", "--folder", "FOLDER"],
     ["batch", "--folder", "FOLDER", "trial", "--json"],
     ["simulate", "--bench", "bench"],
@@ -100,3 +100,13 @@ def test_a_reader_that_has_gone_leaves_the_status_of_every_command(
     done = subprocess.run(command, cwd=tmp_path, check=False, stdout=writing, stderr=writing, timeout=60)
     os.close(writing)
     assert done.returncode == status
+
+
+def test_a_history_of_answers_is_refused_in_words(kept: Path) -> None:
+    """It printed nothing and ended with status 0."""
+    done = CliRunner().invoke(
+        main, ["history", "--folder", str(kept), "--serial", "M40-0007", "--check", "confirm"]
+    )
+    assert done.exit_code == 2
+    assert "have no history" in done.output
+    assert "sequencer results --serial M40-0007 --check confirm" in done.output

@@ -44,6 +44,12 @@ def history_command(
         found = histories(rows, instruments=texts)
     except ValueError as error:
         raise about_file("the command line", str(error)) from error
+    if not found:
+        raise about_file(
+            "the command line",
+            "a person's answers to 'confirm' are no measurements, and have no history",
+            hint=f"'sequencer results --serial {serial} --check confirm' lists them",
+        )
     if as_json:
         click.echo(json.dumps([one.as_plain() for one in found], ensure_ascii=False, indent=2))
         return 0

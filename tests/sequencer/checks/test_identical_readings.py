@@ -19,7 +19,10 @@ from sequencer.uncertainty.contributions import repeatability
 from tests.sequencer.checks.test_stated import BENCHES, CASES, MULTIMODE
 from tests.support.rig import Rig
 
-HEAD = "sequence: S\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nrated_power: 13 W\nchecks:\n"
+HEAD = (
+    "sequence: S\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nrated_supply: {min: 8 V, max: 16 V}\n"
+    "rated_power: 13 W\nchecks:\n"
+)
 LIKE = """
 {check: peak_deviation, channel: 20, drive: 10 mV}
 {check: channel_sweep, sweep: [1, 20, 40]}

@@ -51,7 +51,7 @@ def test_a_target_that_means_nothing_is_refused_by_the_plan(tmp_path: Path, chec
     """Before anything is sent, at its place in the file, with what is allowed."""
     with pytest.raises(FileProblems, match=message) as refused:
         run_checks(tmp_path, "MX40-0101", f"{{check: sensitivity, channel: 20, {check}}}")
-    assert all(one.line == 7 and one.allowed for one in refused.value.complaints)
+    assert all(one.line == 8 and one.allowed for one in refused.value.complaints)
 
 
 def test_samples_of_an_analyser_that_a_person_reads_are_refused(tmp_path: Path) -> None:

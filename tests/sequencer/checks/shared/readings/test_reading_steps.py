@@ -68,7 +68,7 @@ def _rows(
 ) -> list[Result]:
     sequence = folder / "one.yaml"
     sequence.write_text(
-        "sequence: S\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nrated_power: 13 W\n"
+        "sequence: S\nchannels: plans/cept-40.yaml\nmode: FM\nsupply: 13.2 V\nrated_supply: {min: 8 V, max: 16 V}\nrated_power: 13 W\n"
         f"checks:\n  - {line}\n",
         encoding="utf-8",
     )
