@@ -143,7 +143,10 @@ def batch_file(name: str) -> "LoadedBatch | None":
     """Return the batch file that ``name`` is, if it is one: YAML with the key `batch`. Raises FileProblems for one that is wrong."""
     if not name.endswith((".yaml", ".yml")) or not is_ordinary(name):
         return None
-    source, _ = compose(read_utf8(name), name)
+    text = read_utf8(name)
+    if "batch" not in text:  # a long sequence is composed once, by those who read it
+        return None
+    source, _ = compose(text, name)
     is_one = source is not None and source.root.kind == "mapping" and "batch" in source.root.entries
     return load_batch(Path(name)) if is_one else None
 
