@@ -27,6 +27,7 @@ from sim.instruments.supply import DcSupply
 from sim.instruments.voltmeter import DcVoltmeter
 from sim.radio.simulated_unit import SimulatedUnit
 from sim.radio.unit import Knobs, Specimen
+from sim.rf_signal import SourceNoise
 from sim.serve.visa import SimulatedLibrary, make_library
 from sim.wiring.paths import PathLosses, Paths
 from sim.wiring.wiring import Wiring
@@ -37,10 +38,11 @@ SQUELCH_KNOB = {"open": 0.0, "just closed": 0.06, "tight": 1.0}
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
-    """One instrument of the bench: its role's name, and the address (VISA resource) it answers at."""
+    """One instrument of the bench: its role's name, the address (VISA resource) it answers at, and of a generator its noise."""
 
     role: str
     address: str
+    noise: SourceNoise | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,6 +128,7 @@ class SimulatedBench:
             device = self._make(place.role, second=bool(generators) or name == "interferer")
             self.devices[place.address] = device
             if isinstance(device, SignalGenerator):
+                device.noise = place.noise
                 generators.append(device)
         supplies = [device for device in self.devices.values() if isinstance(device, DcSupply)]
         for device in self.devices.values():

@@ -16,7 +16,7 @@ from sequencer.files.find import file_named_in
 from sequencer.files.read import read_utf8
 from sequencer.files.shipped import find_file, shipped_folder
 from sequencer.inputs.bench import BenchFile
-from sequencer.inputs.bench_parts.instrument_roles import PowerMeter, Supply
+from sequencer.inputs.bench_parts.instrument_roles import Instrument, PowerMeter, SignalGenerator, Supply
 from sequencer.inputs.load_bench import LoadedBench
 from sequencer.inputs.profiles import read_profile
 from sequencer.problems import Complaint, FileProblems, listed, nearest
@@ -25,6 +25,7 @@ from sequencer.units.convert import dbm_from_w
 if TYPE_CHECKING:
     from sim.bench import SimulatedBench
     from sim.radio.unit import Specimen
+    from sim.rf_signal import SourceNoise
 
 
 def shelf_serials(loaded: LoadedBench) -> list[str]:
@@ -61,7 +62,10 @@ def simulate(
         ratings["meter_rating_dbm"] = dbm_from_w(meter[1].max_power_w)
     simulated = SimulatedBench(
         specimen,
-        {name: Place(role=entry.role, address=entry.address) for name, entry in bench.instruments.items()},
+        {
+            name: Place(role=entry.role, address=entry.address, noise=_noise_of(entry))
+            for name, entry in bench.instruments.items()
+        },
         receive_loss_db=dict(paths.receive.loss) if paths.receive is not None else {1e6: 0.0},
         transmit_loss_db=dict(paths.transmit.loss) if paths.transmit is not None else {1e6: 30.0},
         notch_loss_db=dict(paths.notch.loss) if paths.notch is not None else None,
@@ -85,6 +89,15 @@ def simulate(
         if isinstance(profile, Profile) and (spoken := _spoken(entry.role)).commands != profile.commands:
             simulated.devices[entry.address].language = Translation(profile, spoken)
     return simulated
+
+
+def _noise_of(entry: Instrument) -> SourceNoise | None:
+    """Return the noise that a generator's entry states, which the simulated one has; None where it states none."""
+    from sim.rf_signal import SourceNoise
+
+    if not isinstance(entry, SignalGenerator) or (entry.phase_noise_db, entry.far_noise_db) == (None, None):
+        return None
+    return SourceNoise(near_dbc=entry.phase_noise_db, far_dbc=entry.far_noise_db)
 
 
 def _spoken(role: str) -> Profile:

@@ -1,7 +1,8 @@
 """The simulated RF signal generator.
 
 Words, errors and accuracy: as in base.py. A second source of FM adds to the first; alone it is the tone that is heard. Not modelled:
-harmonics, phase noise, leakage, switching transients of the attenuator, what the sum of both sources swings beyond the first.
+harmonics, what its own noise does to its own modulation (beside its carrier it has ``noise``), leakage, switching transients of the
+attenuator, what the sum of both sources swings beyond the first.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from sim.instruments.base import MAKER, BenchInstrument
-from sim.rf_signal import Below, RfSignal
+from sim.rf_signal import Below, RfSignal, SourceNoise
 from sim.scpi.device import Boolean, Choice, Number, Text, command, setting
 from sim.wiring.wiring import Wiring
 
@@ -30,6 +31,8 @@ class SignalGenerator(BenchInstrument):
     UNSETTLED_DB = -3.0
     worn_db: float = 0.0
     """By how much it has got high since it was adjusted, dB."""
+    noise: SourceNoise | None = None
+    """What noise it truly has beside its carrier, whatever is stated of it; none unless it is told."""
     step_db: float | None = None
     """The steps of its level, where they are coarser than 0.01 dB: it takes the nearest, and reads it back."""
 
@@ -169,6 +172,7 @@ class SignalGenerator(BenchInstrument):
             am_depth_percent=self.am_percent if self.am_on else 0.0,
             tone_hz=tone_hz if has_fm else self.am_tone_hz,
             below=below,
+            noise=self.noise,
         )
 
     def _below(self) -> Below:

@@ -76,7 +76,7 @@ class SimulatedUnit(UnitControls):
         return (self._interferer, self._wanted) if both and self._wanted else (self._interferer,)
 
     def _spoils_w(self, other: RfSignal, own_w: float, loss_db: float) -> float:
-        """Return the noise that a signal beside the channel makes, as own noise that rises, oscillator noise and what comes through."""
+        """Return the noise that a signal beside the channel makes, as own noise that rises, oscillators' noise and what comes through."""
         receiver, front = self.specimen.receiver, self.specimen.front_end
         arriving_dbm, offset_hz = other.level_dbm - loss_db, other.frequency_hz - self.tuned_hz
         raised_w = own_w * power_w(arriving_dbm) / power_w(receiver.blocking_dbm)
@@ -85,6 +85,8 @@ class SimulatedUnit(UnitControls):
             noise_db = front.noise_dbc(offset_hz, noise_db)
             through *= front.first_filter(offset_hz)
         mixed_db = noise_db + 10.0 * log10(self._receiver.noise_bandwidth_hz)
+        if other.noise is not None:  # what of it lies on the channel
+            through += other.noise.share(offset_hz, self._receiver.noise_bandwidth_hz)
         spoiled_w = raised_w + power_w(arriving_dbm) * (through + power_w(mixed_db + 30.0))
         if front is None:
             return spoiled_w

@@ -145,7 +145,7 @@ class SignalGenerator(Matched):
     level: LevelRange
     """What it can be set to, at its own connector."""
     phase_noise_db: Annotated[RatioDb, AfterValidator(between(-200.0, -40.0, "dB"))] | None = None
-    """Its noise 10 kHz beside its carrier, dBc in 1 Hz: of the second generator, what it may spoil reception by."""
+    """Its noise 10 kHz beside its carrier, dBc in 1 Hz: of the second generator, what may spoil reception. A simulated one has as much."""
     far_noise_db: Annotated[RatioDb, AfterValidator(between(-200.0, -40.0, "dB"))] | None = None
     """The floor of its noise, far from its carrier, dBc in 1 Hz."""
     accuracy: GeneratorAccuracy = GeneratorAccuracy.unstated()
