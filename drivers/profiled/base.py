@@ -252,6 +252,15 @@ class ProfiledInstrument(TimedReading):
             SAMPLES_ARE,
         )
 
+    def clipped(self, name: str, at: float, share: float) -> UnexpectedReply:
+        """Return the fault of a complex recording whose I or Q ends at one value, as an overloaded input's does."""
+        return self._unexpected(
+            f"{share:.0%} of the samples recorded end at {at:.3g} exactly, whatever the other of I and Q is: the input is overloaded",
+            self._command(name).query,
+            f"{share:.0%} at {at:.3g}",
+            "Put more attenuation before the instrument, or set its input to a higher range, and record again.",
+        )
+
     def over_too_soon(self, name: str, length_s: float, after_s: float) -> UnexpectedReply:
         """Return the fault of a recording that ended before it can have lasted as long as its interval says."""
         return self._unexpected(

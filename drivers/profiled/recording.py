@@ -13,6 +13,9 @@ from drivers.roles import Samples
 CLOCK_SHARE, CLOCK_S = 0.01, 0.002
 """By how much two clocks, and the wire, may make a recording seem shorter than it was. Common practice, no source."""
 
+CLIPPED_SHARE, CLIPPED_SPREAD = 0.005, 0.2
+"""Of an overloaded input: share of I at its end exactly, and how far Q moves meanwhile. Eight bits give 6 % and 0.1 by themselves."""
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -37,11 +40,33 @@ def record(
 
 
 def _pairs(instrument: ProfiledInstrument, name: str, flat: NDArray[np.float64]) -> NDArray[np.complex128]:
-    """Return I and Q as complex numbers; UnexpectedReply where Q is nought throughout, which noise alone never makes it."""
+    """Return I and Q as complex numbers.
+
+    UnexpectedReply where Q is nought throughout, which noise alone never makes it, and where an overloaded input cut them off.
+    """
     if flat[0::2].any() and not flat[1::2].any():
         raise instrument.no_quadrature(name, flat.size // 2)
+    for one, other in ((flat[0::2], flat[1::2]), (flat[1::2], flat[0::2])):
+        if share := _clipped(one, other):
+            raise instrument.clipped(name, float(abs(one).max()), share)
     made: NDArray[np.complex128] = flat[0::2] + 1j * flat[1::2]
     return made
+
+
+def _clipped(one: NDArray[np.float64], other: NDArray[np.float64]) -> float:
+    """Return the share of samples of I (or Q) that stand at its end exactly while the other moves; nought where that is as it should be.
+
+    What turns freely is at its end only where the other is near nought, and a carrier that stands still moves neither.
+    """
+    import numpy as np
+
+    size = np.abs(one)
+    at_end = size == size.max()
+    share = float(at_end.mean())
+    if share < CLIPPED_SHARE or not size.any():
+        return 0.0
+    low, high = np.quantile(np.abs(other[at_end]), (0.1, 0.9))
+    return share if high - low > CLIPPED_SPREAD * size.max() else 0.0
 
 
 def _numbers(instrument: ProfiledInstrument, name: str, content: bytes) -> NDArray[np.float64]:

@@ -6,6 +6,7 @@ import struct
 import warnings
 from typing import Any
 
+import numpy as np
 import pytest
 
 from drivers.faults import UnexpectedReply
@@ -18,6 +19,7 @@ class _Recorder:
 
     no_numbers, wrong_block = ProfiledInstrument.no_numbers, ProfiledInstrument.wrong_block
     no_quadrature, over_too_soon = ProfiledInstrument.no_quadrature, ProfiledInstrument.over_too_soon
+    clipped = ProfiledInstrument.clipped
 
     def __init__(self, block: bytes, over_s: float = 0.0) -> None:
         self._block, self._over_s = block, over_s
@@ -81,3 +83,42 @@ def test_a_recording_that_was_over_too_soon_has_another_interval(over_s: float, 
         UnexpectedReply, match=r"a recording of 2000 ms was over 1[89].*does not sample at the interval"
     ):
         finish(instrument, "baseband", begun)
+
+
+def _recorded(wave: np.ndarray) -> Any:
+    """Return a recorder of I and Q."""
+    flat = np.empty(2 * wave.size, dtype=">f4")
+    flat[0::2], flat[1::2] = wave.real, wave.imag
+    return _Recorder(flat.tobytes())
+
+
+COUNT = 4000
+NOISE = np.random.default_rng(3).normal(0.0, 1e-4, (2, COUNT))
+PHASE = 3.0 * np.sin(2.0 * np.pi * 0.011 * np.arange(COUNT)) + 2.0 * np.pi * 0.003 * np.arange(COUNT)
+FREQUENCY_MODULATED = np.exp(1j * PHASE) + NOISE[0] + 1j * NOISE[1]
+
+
+@pytest.mark.parametrize("at", [0.5, 0.8, 0.95])
+def test_an_overloaded_input_is_refused(at: float) -> None:
+    """I and Q that end at one value: a spectrum of what is not there, and 33 dB of adjacent power where 61 are true."""
+    wave = np.clip(FREQUENCY_MODULATED.real, -at, at) + 1j * np.clip(FREQUENCY_MODULATED.imag, -at, at)
+    with pytest.raises(UnexpectedReply, match="the input is overloaded") as fault:
+        record(_recorded(wave), "baseband", 1.0, COUNT, is_complex=True)
+    assert "attenuation" in fault.value.next_move
+
+
+@pytest.mark.parametrize(
+    "wave",
+    [
+        FREQUENCY_MODULATED,
+        np.round(FREQUENCY_MODULATED * 127.0) / 127.0,
+        np.full(COUNT, 0.5 + 0.5j),
+        np.exp(2j * np.pi * 0.25 * np.arange(COUNT)),
+        (1.0 + 0.9 * np.sin(2.0 * np.pi * 0.01 * np.arange(COUNT))) * np.exp(0.7j),
+        NOISE[0] + 1j * NOISE[1],
+    ],
+    ids=["FM", "FM of 8 bits", "a carrier that stands", "one that turns by quarters", "AM", "noise"],
+)
+def test_what_reaches_its_end_by_itself_is_not_overloaded(wave: np.ndarray) -> None:
+    """A converter of eight bits stays at its end for 6 % of the time, a standing carrier for all of it."""
+    assert record(_recorded(wave), "baseband", 1.0, COUNT, is_complex=True).content.size == COUNT
