@@ -13,7 +13,7 @@ from sequencer.frozen import dataclass
 from sequencer.inputs.channel_plan import ChannelPlan, read_plan
 from sequencer.planning.loading.fill import fill, is_left_out, leaves_to_a_model, left_out, whole_presets
 from sequencer.planning.loading.left_out import leave_out
-from sequencer.planning.loading.limit_rows import TakenRows, take_rows
+from sequencer.planning.loading.limit_rows import TakenRows, checks_in, take_rows
 from sequencer.planning.loading.model_file import LoadedModel, Wanted, choose_model, described_models
 from sequencer.planning.loading.sequence import Sequence, sequence_model_for
 from sequencer.problems import Complaint, FileProblems, listed, printable
@@ -80,7 +80,9 @@ def load_readable(
     def take(source: Source) -> None:
         nonlocal only_checks
         filled.take(source)
+        before = checks_in(source)
         only_checks = leave_out(source, complaints)
+        filled.rows = filled.rows.of(before, checks_in(source))
 
     try:
         path = named_file(text, "sequence")

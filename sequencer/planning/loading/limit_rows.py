@@ -6,7 +6,7 @@ there.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -54,13 +54,21 @@ class TakenRows:
         number = place[1] if len(place) > 1 else None
         return self.taken.get(number) if isinstance(number, int) else None
 
+    def of(self, before: Sequence[Node], after: Sequence[Node]) -> TakenRows:
+        """Return the same rows where some of the checks ``before`` were left out, and the rest moved up."""
+        at = {id(node): number for number, node in enumerate(after)}
+        moved = {
+            at[id(before[number])]: row for number, row in self.taken.items() if id(before[number]) in at
+        }
+        return TakenRows(taken=moved, files=self.files)
+
 
 def take_rows(source: Source, path: Path) -> tuple[TakenRows, list[Complaint]]:
     """Put into the tree of a sequence what the rows set that its checks name, where they say nothing themselves."""
     taken: dict[int, TakenRow] = {}
     files: dict[str, Path] = {}
     complaints: list[Complaint] = []
-    for at, entry in _asking(source.root):
+    for at, entry in _asking(source):
         place = ("checks", at, KEY)
         try:
             name, row = _named(source, entry.entries[KEY][1], place)
@@ -97,10 +105,16 @@ def _merge(entry: Node, read: Read[LimitsFile], row: str, sets: Node) -> TakenRo
     )
 
 
-def _asking(root: Node) -> list[tuple[int, Node]]:
-    if root.kind != "mapping" or "checks" not in root.entries:
-        return []
-    checks = enumerate(root.entries["checks"][1].items)
+def checks_in(source: Source) -> list[Node]:
+    """Return the checks of a sequence's tree, as they stand in it now."""
+    root = source.root
+    return (
+        list(root.entries["checks"][1].items) if root.kind == "mapping" and "checks" in root.entries else []
+    )
+
+
+def _asking(source: Source) -> list[tuple[int, Node]]:
+    checks = enumerate(checks_in(source))
     return [(at, entry) for at, entry in checks if entry.kind == "mapping" and KEY in entry.entries]
 
 

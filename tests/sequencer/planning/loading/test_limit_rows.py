@@ -7,7 +7,9 @@ from pathlib import Path
 
 import pytest
 import yaml
+from click.testing import CliRunner
 
+from sequencer.cli.main import main
 from sequencer.files.read import read_file
 from sequencer.files.shipped import find_file, shipped_names
 from sequencer.inputs.limits_file import LimitsFile
@@ -262,3 +264,15 @@ def test_what_a_row_says_is_no_departure_from_it(tmp_path: Path, name: str) -> N
         check = yaml.safe_dump(told, default_flow_style=True, width=10_000, sort_keys=False).strip()[1:-1]
         said = own_methods(planned(tmp_path, check))
         assert all(one.startswith("a limit of its own") for one in said), (row, said)
+
+
+def test_a_check_that_is_wrong_moves_no_row_to_another(tmp_path: Path) -> None:
+    """Without the first check the second was held against the first one's row: a complaint that was not so."""
+    wrong = "check: frequency_error, channel: 20, limit: {max: 900 Hz}, limits_from: {file: en-300-433, row: frequency error}"
+    right = "check: carrier_power, channel: 20, limits_from: {file: en-300-433, row: carrier power}"
+    file = tmp_path / "sequence.yaml"
+    file.write_text(HEAD.format(mode="FM") + f"  - {{{wrong}}}\n  - {{{right}}}\n", encoding="utf-8")
+    done = CliRunner().invoke(main, ["validate", str(file), "--bench", "spectrum-bench"])
+    assert done.exit_code == 2
+    assert "unknown key 'max'" in done.output
+    assert "greatest uncertainty" not in done.output
