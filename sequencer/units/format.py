@@ -36,6 +36,15 @@ def format_quantity(value: float, unit: str) -> str:
     return _joined(_plain(number.scaleb(-power)), prefixed)
 
 
+def short_quantity(value: float, unit: str, figures: int = 3) -> str:
+    """Return ``value`` to so many significant ``figures`` with its unit for a sentence: without an exponent, an SI unit with its prefix."""
+    if not math.isfinite(value):
+        return _joined(f"{value:g}", unit)
+    number = _significant(_decimal(value), figures)
+    prefixed, power = _prefix(number, unit) if unit in _PREFIXES else (unit, 0)
+    return _joined(_plain(number.scaleb(-power)), prefixed)
+
+
 def format_with_uncertainty(value: float, expanded: float, unit: str) -> str:
     """Return ``(value ± expanded) unit``: uncertainty to 2 significant digits, value to the same place.
 

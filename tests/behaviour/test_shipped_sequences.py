@@ -6,6 +6,7 @@ Which decision a fault should cause stands in the head of the specimen's own fil
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -93,8 +94,17 @@ def test_a_shipped_sequence_finds_what_its_specimen_has(
     assert "the table ends there" not in ran.output  # its bench states its losses wherever it measures
     assert ran.exit_code == (1 if failing else 0)
     assert found["bench_safe"] is True
+    for one in found["results"]:
+        _is_read_by_a_person(one["note"])
     if sequence.startswith("pre-check") and not failing:
         _says_what_it_is(tmp_path)
+
+
+def _is_read_by_a_person(note: str) -> None:
+    """Hold a note to figures without an exponent, and to five of them but for frequencies."""
+    assert not re.search(r"\d[eE][-+]?\d", note), note
+    for figure in re.findall(r"(?<![\w.])\d+\.\d+\b(?! [kM]Hz)", note):
+        assert len(figure.replace(".", "").lstrip("0")) <= 5, note
 
 
 def _says_what_it_is(folder: Path) -> None:

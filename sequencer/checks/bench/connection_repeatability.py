@@ -25,6 +25,7 @@ from sequencer.safety.proofs.plausible import shown_step
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.contributions import FINEST_DB
+from sequencer.units.format import short_quantity
 
 QUANTITY = "connection repeatability"
 ANEW_S = 0.63  # PTT seen released, supply off and on, channel: measured on the simulated bench
@@ -216,14 +217,15 @@ def _budget(scatter: Scatter) -> Budget:
 def _note(scatter: Scatter) -> str:
     counted = (
         f"{scatter.connections} connections, {scatter.dof} degrees of freedom; "
-        f"readings' own scatter {scatter.own_db:.2g} dB a mean, taken off as variance"
+        f"readings' own scatter {short_quantity(scatter.own_db, 'dB', 2)} a mean, taken off as variance"
     )
     if not scatter.is_seen:
+        most = short_quantity(scatter.most_db, "dB", 2)
         return (
-            f"not seen: the readings' own scatter explains it; at most {scatter.most_db:.2g} dB (95 %), which is on the safe side: "
-            f"'connection_repeatability: {scatter.most_db:.2g} dB'; {counted}"
+            f"not seen: the readings' own scatter explains it; at most {most} (95 %), which is on the safe side: "
+            f"'connection_repeatability: {most}'; {counted}"
         )
     return (
-        f"to write under the path in the bench file: 'connection_repeatability: {scatter.deviation_db:.2g} dB' and "
+        f"to write under the path in the bench file: 'connection_repeatability: {short_quantity(scatter.deviation_db, 'dB', 2)}' and "
         f"'connections_made: {scatter.connections}'; {counted}"
     )

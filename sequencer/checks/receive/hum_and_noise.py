@@ -39,6 +39,7 @@ from sequencer.frozen import dataclass
 from sequencer.safety.receive import ReceiveSide
 from sequencer.uncertainty.budget import Contribution
 from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE, FINEST_DB, repeatability
+from sequencer.units.format import short_quantity
 
 QUANTITY = "hum and noise"
 LOWER_READINGS = 2
@@ -106,8 +107,8 @@ class HumAndNoise(Check[HumAndNoiseSettings]):
         ratio_db = volts.ratio_db
         parts = _parts(volts, conditions)
         note = (
-            f"{statistics.fmean(_numbers(volts.modulated)):.3g} V with modulation, "
-            f"{1e3 * statistics.fmean(_numbers(volts.plain)):.3g} mV without, at {settings.level_dbm:g} dBm"
+            f"{short_quantity(statistics.fmean(_numbers(volts.modulated)), 'V')} with modulation, "
+            f"{short_quantity(statistics.fmean(_numbers(volts.plain)), 'V')} without, at {settings.level_dbm:g} dBm"
         )
         return [
             Finding(
@@ -147,7 +148,7 @@ class _Volts:
             return f"audio analyser: {missing.state.value}"
         if statistics.fmean(_numbers(self.modulated)) < SILENT_V:
             return (
-                f"only {1e3 * statistics.fmean(_numbers(self.modulated)):.2g} mV of audio at {level_dbm:g} dBm: "
+                f"only {short_quantity(statistics.fmean(_numbers(self.modulated)), 'V', 2)} of audio at {level_dbm:g} dBm: "
                 "turn the volume up, and look whether the generator reaches the unit"
             )
         if min(_numbers(every)) <= 0.0:

@@ -59,6 +59,7 @@ from sequencer.search.curve_belief import Expected
 from sequencer.search.protocol import Crossing, find_crossing
 from sequencer.uncertainty.contributions import search_interval
 from sequencer.uncertainty.decision import Bound
+from sequencer.units.format import format_quantity
 
 QUANTITY = "intermodulation"
 BOTH_DB = 3.02  # two signals are twice the power of each; rounded up
@@ -124,7 +125,8 @@ class Intermodulation(Check[IntermodulationSettings]):
             demands.append(Demand(at=("target",), refused=refused, allowed="12 dB SINAD"))
         for spacing_hz in settings.spacings_hz:
             if conditions.carrier_hz + 2.0 * spacing_hz <= 0:
-                refused = f"{2.0 * spacing_hz:g} Hz from {conditions.carrier_hz:g} Hz is not a frequency"
+                carrier = format_quantity(conditions.carrier_hz, "Hz")
+                refused = f"{format_quantity(2.0 * spacing_hz, 'Hz')} from {carrier} is not a frequency"
                 demands.append(Demand(at=("spacings",), refused=refused, allowed="spacings such as 50 kHz"))
         return demands
 

@@ -46,6 +46,7 @@ from sequencer.frozen import dataclass
 from sequencer.safety.receive import ReceiveSide
 from sequencer.uncertainty.contributions import resolution, scatter
 from sequencer.uncertainty.decision import Limits
+from sequencer.units.format import short_quantity
 
 LEAST_ABOVE_NOISE = 5.0  # times: 14 dB, above which noise adds less than 0.2 dB to a tone; worked out
 FALLS_BY = 0.2  # of the voltage, with half the modulation: a demodulator gives half, also where clipping holds a part of it
@@ -190,7 +191,7 @@ class _Volts:
         if softest_v > LEAST_ABOVE_NOISE * self.plain_v:
             return ""
         return (
-            f"{1e3 * softest_v:.3g} mV at {softest_hz:g} Hz, and {1e3 * self.plain_v:.3g} mV without modulation, at "
+            f"{short_quantity(softest_v, 'V')} at {softest_hz:g} Hz, and {short_quantity(self.plain_v, 'V')} without modulation, at "
             f"{settings.level_dbm:g} dBm: no tone stands out of noise and hum there. Check whether the generator reaches the unit and "
             "modulates, whether the unit is on this channel and mode and its volume up, or use a larger 'share' or fewer 'tones'"
         )
@@ -251,7 +252,8 @@ def _finding(
         unit="dB",
         limits=settings.limits_at(tone_hz, conditions.mode),
         budget=parts.budget(_quantity(tone_hz), "dB", response_db),
-        note=f"ideal {nominal_db:+.1f} dB ({emphasis}); {here:.3g} V, {there:.3g} V at 1 kHz, at {settings.level_dbm:g} dBm",
+        note=f"ideal {nominal_db:+.1f} dB ({emphasis}); {short_quantity(here, 'V')}, {short_quantity(there, 'V')} at 1 kHz, "
+        f"at {settings.level_dbm:g} dBm",
         axis="audio frequency",
         axis_value=tone_hz,
         axis_unit="Hz",

@@ -33,6 +33,7 @@ from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.safety.receive import ReceiveSide
 from sequencer.uncertainty.contributions import relative_half_width, scatter
 from sequencer.uncertainty.decision import Limits
+from sequencer.units.format import short_quantity
 
 READINGS = 4
 STEADY = 0.1  # what a steady tone's level, or its distortion and noise, scatters by, at most: common practice, no source
@@ -325,7 +326,7 @@ def _power_finding(readings: list[Reading], settings: AudioOutputSettings, condi
     step = step_seen(readings)
     parts.add(scatter("repeatability of the voltage", found, step=step, unit="V", coefficient=per_volt))
     budget = parts.budget(quantity, "W", power_w)
-    note = f"{volts:.3g} V into {settings.load_ohm:g} ohm at {settings.level_dbm:g} dBm"
+    note = f"{short_quantity(volts, 'V')} into {settings.load_ohm:g} ohm at {settings.level_dbm:g} dBm"
     return Finding(quantity=quantity, value=power_w, unit="W", limits=limits, budget=budget, note=note)
 
 

@@ -31,6 +31,7 @@ from sequencer.safety.receive import ReceiveSide
 from sequencer.search.protocol import Crossing, Settling, SwitchingCrossing, find_crossing
 from sequencer.search.switching import SwitchingSearch
 from sequencer.uncertainty.decision import Limits
+from sequencer.units.format import short_quantity
 
 DWELL_S = 0.1
 OPEN_AT_DBM = -60.0  # opens any squelch that is not turned fully up; workshop's own
@@ -181,8 +182,8 @@ def _find_threshold(side: ReceiveSide, settings: SquelchSettings, conditions: Co
         side.wait_s(pause_s)
         again_v = side.read_audio_v(2.0 * DWELL_S).number
         if again_v is not None and again_v < STILL_FALLING * muted_v:
-            return f"{muted_v:.2g} V without a signal, and {again_v:.2g} V when read again: {LATE}"
-        found = f"{muted_v:.2g} V without a signal and {open_v:.2g} V at {strong_dbm:g} dBm"
+            return f"{short_quantity(muted_v, 'V', 2)} without a signal, and {short_quantity(again_v, 'V', 2)} when read again: {LATE}"
+        found = f"{short_quantity(muted_v, 'V', 2)} without a signal and {short_quantity(open_v, 'V', 2)} at {strong_dbm:g} dBm"
         if max(muted_v, open_v) < SILENT_V:
             return f"{found}: the squelch never opens (turn its knob back until the noise just stops), or the volume is down"
         return f"{found}: the squelch stands open (turn its knob until the noise just stops)"
@@ -214,10 +215,12 @@ def _why_unproved(
     muted_v = side.read_audio_v(DWELL_S).number
     if open_v is not None and muted_v is not None and muted_v <= threshold_v < open_v:
         return ""
-    shown = " and ".join("nothing" if volts is None else f"{volts:.2g} V" for volts in (open_v, muted_v))
+    shown = " and ".join(
+        "nothing" if volts is None else short_quantity(volts, "V", 2) for volts in (open_v, muted_v)
+    )
     return (
-        f"after the search it read {shown} at {strong_dbm:g} dBm and with the generator off, where {threshold_v:.2g} V tells open from "
-        f"muted: {LATE}, or the generator's level no longer counts"
+        f"after the search it read {shown} at {strong_dbm:g} dBm and with the generator off, where "
+        f"{short_quantity(threshold_v, 'V', 2)} tells open from muted: {LATE}, or the generator's level no longer counts"
     )
 
 

@@ -300,7 +300,7 @@ def _own_share(
 def _note(
     seen: Seen, settings: AdjacentChannelPowerSettings, conditions: Conditions, own: float | None
 ) -> str:
-    band = f"{settings.bandwidth_hz:g} Hz, offsets from the channel's frequency"
+    band = f"{format_quantity(settings.bandwidth_hz, 'Hz')}, offsets from the channel's frequency"
     parts = [driven_spectrum.note_of(seen, settings, conditions), band]
     if own is None:
         parts.append(

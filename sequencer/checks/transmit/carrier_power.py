@@ -36,6 +36,7 @@ from sequencer.inputs.bench import longest_release_s
 from sequencer.inputs.stated import AUDIO_LEAD
 from sequencer.problems import FieldProblem
 from sequencer.safety.transmit import TransmitSide
+from sequencer.units.format import format_quantity
 
 SIDEBANDS = ("USB", "LSB")
 
@@ -149,7 +150,7 @@ class CarrierPower(Check[CarrierPowerSettings]):
             low_hz, high_hz = settings.tones_hz
             side.apply_two_tones(tones_hz=(low_hz, high_hz), level_v=settings.drive_v)
             read = side.read_peak_envelope_dbm
-            note = f"two tones, {low_hz:g} and {high_hz:g} Hz, each {settings.drive_v * 1e3:g} mV"
+            note = f"two tones, {low_hz:g} and {high_hz:g} Hz, each {format_quantity(settings.drive_v, 'V')}"
         if settings.keyed_for_s:
             side.hold_keyed_s(settings.keyed_for_s)
         readings = settle(read, side.wait_s, within=SETTLED_DB)

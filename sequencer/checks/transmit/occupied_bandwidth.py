@@ -33,6 +33,7 @@ from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE, repeatability
 from sequencer.uncertainty.coverage import student_factor
 from sequencer.uncertainty.distributions import Shape
+from sequencer.units.format import format_quantity
 
 if TYPE_CHECKING:
     from sequencer.dsp.spectrum import PowerSpectrum
@@ -164,7 +165,7 @@ def _finding(seen: Seen, settings: OccupiedBandwidthSettings, conditions: Condit
     width_hz, limits = statistics.fmean(widths_hz), settings.limit.limits
     note = driven_spectrum.note_of(seen, settings, conditions)
     if width_hz > WIDE_SHARE * settings.span_hz:
-        why = f"{note}; the band reaches the ends of the span of {settings.span_hz:g} Hz: widen 'span'"
+        why = f"{note}; the band reaches the ends of the span of {format_quantity(settings.span_hz, 'Hz')}: widen 'span'"
         return Finding(quantity=QUANTITY, value=None, unit="Hz", limits=limits, note=why)
     bench, parts = conditions.bench, Parts(conditions.bench)
     by, key = (

@@ -22,6 +22,7 @@ from sequencer.checks.shared.transmit.source_off import needs_proof, why_not_off
 from sequencer.files.fields import FrequencyDifferenceHz, Percent, between
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.contributions import repeatability
+from sequencer.units.format import short_quantity
 
 DEEMPHASIS_S = 750e-6
 NOISE_SHARE = 0.1  # what an rms reading of hum and noise scatters by: common practice, no source
@@ -109,7 +110,7 @@ class ResidualModulation(Check[ResidualModulationSettings]):
             repeatability("repeatability", rms, step=step, unit=unit, coefficient=PER_RELATIVE_DB / mean)
         )
         budget = parts.budget(quantity, "dB", below_db)
-        note = f"{mean:.3g} {unit} rms against {peak:g} {unit} peak"
+        note = f"{short_quantity(mean, unit)} rms against {short_quantity(peak, unit)} peak"
         note = "; ".join(filter(None, (note, filters_note(asked, made))))
         return [
             Finding(quantity=quantity, value=below_db, unit="dB", limits=limits, budget=budget, note=note)

@@ -34,12 +34,14 @@ from sequencer.uncertainty.budget import Contribution
 from sequencer.uncertainty.contributions import repeatability
 from sequencer.uncertainty.decision import Limits
 from sequencer.uncertainty.distributions import Shape
+from sequencer.units.format import short_quantity
 
 QUANTITY = "time to power"
 AGREE_S = 5e-4  # what presses of a steady unit agree to, beside what is known of the order: common practice, no source
 MOST_SCATTER = 5.0  # times what presses of a steady unit agree to
 NEAR_S = 0.004  # closer than this the moment of the order need not be known
 MOST_PRESSES = 8
+LEAST_TOLD_S = 1e-5  # finer than any sample or exchange of a real bench
 Near = Annotated[RatioDb, AfterValidator(between(0.2, 3.0, "dB"))]
 
 
@@ -179,7 +181,7 @@ def _span_s(kept: list[Came], settings: TimeToPowerSettings) -> Span:
     span = Span(least_s=max(one[0] for one in ends), most_s=min(one[1] for one in ends))
     if span.least_s - span.most_s > MOST_SCATTER * AGREE_S:
         raise NotSettled(
-            f"presses of PTT disagree by {span.width_s * 1e3:.3g} ms more than is unknown of when they were ordered",
+            f"presses of PTT disagree by {short_quantity(span.width_s, 's')} more than is unknown of when they were ordered",
             instrument="modulation_analyser",
             address="while PTT was pressed",
             next_move="See whether the unit comes up as fast each time, and its push-to-talk line for a bad contact; measure again.",
@@ -189,15 +191,16 @@ def _span_s(kept: list[Came], settings: TimeToPowerSettings) -> Span:
 
 def _unknown(span: Span, kept: list[Came]) -> str:
     return (
-        f"when PTT was ordered is known to {span.width_s * 1e3:.3g} ms only after {len(kept)} presses: analyser or radio answer too late; "
-        "see what else uses the computer or the line to them, then measure again"
+        f"when PTT was ordered is known to {short_quantity(span.width_s, 's')} only after {len(kept)} presses: analyser or radio "
+        "answer too late; see what else uses the computer or the line to them, then measure again"
     )
 
 
 def _before_ptt(span: Span) -> str:
     return (
-        f"the power stood {-max(span.least_s, span.most_s) * 1e3:.3g} ms or more before PTT was ordered: it is no answer to PTT; see "
-        "whether the unit transmits by itself or by voice (VOX), what else presses PTT, and whether the analyser keeps its sample rate"
+        f"the power stood {short_quantity(-max(span.least_s, span.most_s), 's')} or more before PTT was ordered: it is no answer to "
+        "PTT; see whether the unit transmits by itself or by voice (VOX), what else presses "
+        "PTT, and whether the analyser keeps its sample rate"
     )
 
 
@@ -254,8 +257,9 @@ def _finding(
         if line.figure is not None
         else f"how much of that is the push-to-talk line's is not known ('{line.keys[0].rpartition('.')[2]}' of the radio is not stated)"
     )
+    moment = short_quantity(span.width_s, "s", 2) if span.width_s >= LEAST_TOLD_S else "less than 0.01 ms"
     note = (
-        f"{span.middle_s * 1e3:.4g} ms from the order to press PTT, whose moment is known to {span.width_s * 1e3:.2g} ms, {said}; within "
+        f"{span.middle_s * 1e3:.4g} ms from the order to press PTT, whose moment is known to {moment}, {said}; within "
         f"{settings.below_db:g} dB below and {settings.above_db:g} dB above the power {settings.watched_for_s * 1e3:.4g} ms after it"
     )
     found = Finding(

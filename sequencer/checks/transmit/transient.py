@@ -35,6 +35,7 @@ from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.budget import Contribution
 from sequencer.uncertainty.contributions import repeatability
 from sequencer.uncertainty.decision import Limits
+from sequencer.units.format import short_quantity
 
 if TYPE_CHECKING:
     from sequencer.dsp.keying import CarrierInTime
@@ -351,12 +352,13 @@ def _note(at: int, one: Cycle, settings: TransientSettings) -> str:
         window = settings.windows[at]
         late_s = _there_s(one.up.carrier, settings, 0.0) - one.up.ordered_middle_s
         return (
-            f"from {window.from_s * 1e3:g} to {window.to_s * 1e3:g} ms after the carrier came, {late_s * 1e3:.3g} ms after the order; "
-            f"there is one within {settings.above_db:g} dB of the steady power; {floor}"
+            f"from {window.from_s * 1e3:g} to {window.to_s * 1e3:g} ms after the carrier came, "
+            f"{short_quantity(late_s, 's')} after the order; there is one within {settings.above_db:g} dB of the steady power; {floor}"
         )
     if at == len(settings.windows):
         late_s = _gone_s(one.down.carrier, settings, 0.0) - one.down.ordered_middle_s
-        return f"in the {settings.release.before_s * 1e3:g} ms before the carrier had gone, {late_s * 1e3:.3g} ms after the order; {floor}"
+        after = f"{short_quantity(late_s, 's')} after the order"
+        return f"in the {settings.release.before_s * 1e3:g} ms before the carrier had gone, {after}; {floor}"
     return f"from {'90 % to 10' if at == len(settings.windows) + 2 else '10 % to 90'} % of the steady power; {floor}"
 
 

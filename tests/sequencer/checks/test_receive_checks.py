@@ -59,7 +59,7 @@ def test_squelch_in_every_mode(tmp_path: Path, mode: str) -> None:
         ("", "the squelch stands open"),
         ("open_above: 0.1 V", "already past"),
         ("mode: AM", "the squelch stands open"),
-        ("mode: USB, open_above: 0.3 V", "rises smoothly through 0.3 V instead of switching"),
+        ("mode: USB, open_above: 0.3 V", "rises smoothly through 300 mV instead of switching"),
     ],
 )
 def test_a_squelch_that_stands_open_is_said_so(tmp_path: Path, settings: str, words: str) -> None:

@@ -10,6 +10,7 @@ from sequencer.units.format import (
     counted,
     format_quantity,
     format_with_uncertainty,
+    short_quantity,
     time_text,
     unit_of_difference,
 )
@@ -116,3 +117,23 @@ def test_one_and_several_are_told_apart(number, text):
     """A count is written with its noun in the right number, and with a plural of its own where there is one."""
     assert counted(number, "confirmation") == text
     assert counted(2, "change of cables", "changes of cables") == "2 changes of cables"
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "figures", "text"),
+    [
+        (3.1e-5, "V", 2, "31 µV"),
+        (99.97, "V", 2, "100 V"),
+        (1234.5, "Hz", 3, "1.23 kHz"),
+        (1e6, "Hz", 3, "1 MHz"),
+        (1.5, "s", 3, "1.5 s"),
+        (0.00432, "s", 2, "4.3 ms"),
+        (4.5e-5, "dB", 2, "0.000045 dB"),
+        (-0.00012, "", 2, "-0.00012"),
+        (0.0, "V", 2, "0 V"),
+        (math.inf, "V", 2, "inf V"),
+    ],
+)
+def test_a_sentence_has_few_figures_and_no_exponent(value: float, unit: str, figures: int, text: str) -> None:
+    """Where a format of Python with so many digits would write 1e+02 or 3.1e-05."""
+    assert short_quantity(value, unit, figures) == text

@@ -12,6 +12,7 @@ from sequencer.inputs.stated import RECEIVE_PATH, receive_pairs
 from sequencer.search.protocol import Crossing
 from sequencer.uncertainty.budget import Budget, Contribution
 from sequencer.uncertainty.contributions import SEARCH_INTERVAL, play, resolution, search_interval
+from sequencer.units.format import short_quantity
 
 LOST_SHARE = 0.1
 PLAY = "meter, its hysteresis"
@@ -111,7 +112,7 @@ def why_not(crossing: Crossing) -> str:
 
 def how_found(crossing: Crossing) -> str:
     """Return in words how a level was found."""
-    slope = f", slope {crossing.slope:.2g} per dB" if crossing.slope is not None else ""
+    slope = f", slope {short_quantity(crossing.slope, '', 2)} per dB" if crossing.slope is not None else ""
     told = (f"{crossing.play_db:.1f} dB of hysteresis: {PLAY_TOLD}",) if crossing.play_db else ()
     return "; ".join(
         (

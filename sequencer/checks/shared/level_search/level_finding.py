@@ -13,6 +13,7 @@ from sequencer.search.protocol import Crossing, SwitchingCrossing
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.contributions import SEARCH_INTERVAL, search_interval
 from sequencer.uncertainty.decision import Limits
+from sequencer.units.format import short_quantity
 
 LEAST_JUMP = 2.0  # a squelch cuts the audio by far more; what changes by less from test to test is audio that rises with the signal
 
@@ -70,7 +71,7 @@ def why_smooth(points: tuple[Point, ...], threshold_v: float) -> str:
     if speaking >= LEAST_JUMP * silent:
         return ""
     return (
-        f"the audio rises smoothly through {threshold_v:.2g} V instead of switching: the squelch stands open "
+        f"the audio rises smoothly through {short_quantity(threshold_v, 'V', 2)} instead of switching: the squelch stands open "
         "(turn its knob until the noise just stops)"
     )
 

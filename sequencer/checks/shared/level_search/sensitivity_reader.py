@@ -25,6 +25,7 @@ from sequencer.safety.receive import ReceiveSide
 from sequencer.search.protocol import Crossing
 from sequencer.uncertainty.budget import Contribution
 from sequencer.uncertainty.contributions import DB_PER_RELATIVE_VOLTAGE, resolution, scatter
+from sequencer.units.format import short_quantity
 
 if TYPE_CHECKING:
     from sequencer.dsp.audio import AudioReading
@@ -255,4 +256,4 @@ def _ratio(over_v: float, under: Reading) -> Reading:
 
 
 def _silence(volts: float) -> str:
-    return f"without a signal only {1e3 * volts:.2g} mV is left where a receiver hisses: open the squelch, turn the volume up"
+    return f"without a signal only {short_quantity(volts, 'V', 2)} is left where a receiver hisses: open the squelch, turn the volume up"

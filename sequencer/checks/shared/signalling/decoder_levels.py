@@ -20,6 +20,7 @@ from sequencer.search.protocol import Crossing, Settling, SwitchingCrossing, fin
 from sequencer.search.switching import SwitchingSearch
 from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.decision import Limits
+from sequencer.units.format import short_quantity
 
 DWELL_S = LOOK_S
 RECEIVER_S = 0.03  # time constant of a receiver before its decoder: common practice, no source
@@ -86,7 +87,10 @@ class DecoderOnSide:
             return StaysShut(why="the loudspeaker's voltage could not be read with and without a signal")
         if open_v >= LEAST_CONTRAST * shut_v and open_v >= SILENT_V:
             return math.sqrt(max(shut_v, 1e-6) * open_v)
-        found = f"{shut_v:.2g} V without a signal and {open_v:.2g} V for {self.own.name} at {self.strong_dbm:g} dBm"
+        found = (
+            f"{short_quantity(shut_v, 'V', 2)} without a signal and {short_quantity(open_v, 'V', 2)} for {self.own.name} "
+            f"at {self.strong_dbm:g} dBm"
+        )
         if max(shut_v, open_v) >= SILENT_V:
             return StaysShut(
                 why=f"{found}: it stands open without a signal (choose its signalling, and let no monitor key hold it open)"

@@ -29,6 +29,7 @@ from sequencer.frozen import dataclass
 from sequencer.safety.transmit import TransmitSide
 from sequencer.safety.transmitting.key_recordings import ON_ITS_RATE
 from sequencer.units.convert import dbm_from_w
+from sequencer.units.format import format_quantity
 
 if TYPE_CHECKING:
     from sequencer.dsp.spectrum import PowerSpectrum
@@ -288,7 +289,7 @@ def note_of(seen: Seen, settings: DrivenSettings, conditions: Conditions) -> str
     level_v = settings.level_v(conditions.mode)
     if conditions.mode in SIDEBANDS:
         low_hz, high_hz = SSB_TONES_HZ
-        driven = f"two tones, {low_hz:g} and {high_hz:g} Hz, each {level_v * 1e3:g} mV"
+        driven = f"two tones, {low_hz:g} and {high_hz:g} Hz, each {format_quantity(level_v, 'V')}"
     else:
         driven = drive_text(level_v, settings.tone_hz)
     by = "from baseband samples" if settings.read == "samples" else ""

@@ -31,7 +31,7 @@ def line_findings(
             None,
             (
                 note,
-                f"{line.filter_hz:g} Hz",
+                format_quantity(line.filter_hz, "Hz"),
                 BROAD if line.is_broad else "",
                 line.why if line.at_most else "",
             ),

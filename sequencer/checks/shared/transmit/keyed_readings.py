@@ -24,6 +24,7 @@ from sequencer.uncertainty.budget import Budget
 from sequencer.uncertainty.contributions import DB_PER_RELATIVE_POWER, resolution, scatter
 from sequencer.uncertainty.decision import Limits
 from sequencer.units.convert import w_from_dbm
+from sequencer.units.format import format_quantity
 
 HIGHEST_DRIVE_V = 10.0  # nothing goes into a microphone input beyond this, whatever a file asks for: common practice, no source
 Drive = Annotated[VoltageV, AfterValidator(between(1e-6, HIGHEST_DRIVE_V, "V"))]
@@ -229,4 +230,4 @@ def with_note(finding: Finding, note: str) -> Finding:
 
 def drive_text(drive_v: float, tone_hz: float) -> str:
     """Return a drive as the note says it."""
-    return f"{drive_v * 1e3:g} mV at {tone_hz:g} Hz"
+    return f"{format_quantity(drive_v, 'V')} at {tone_hz:g} Hz"

@@ -10,6 +10,7 @@ from sequencer.checks.shared.readings.operator import is_read_by_hand
 from sequencer.checks.shared.transmit.drive_response import FLOOR_V, falls
 from sequencer.safety.transmit import TransmitSide
 from sequencer.uncertainty.decision import Limits
+from sequencer.units.format import short_quantity
 
 TONE_HZ = 1000.0
 DRIVES_V = (10e-3, 100e-3)  # a microphone's nominal drive, and 20 dB above it: common practice, no source
@@ -35,7 +36,7 @@ def why_not_off(side: TransmitSide, read: Callable[[], Reading], residual: float
         lowest = read()
         if falls(lowest, residual):
             return (
-                f"it reads {residual:.3g} {unit} rms with the audio source off and {_shown(lowest, unit)} with it on at "
+                f"it reads {short_quantity(residual, unit)} rms with the audio source off and {_shown(lowest, unit)} with it on at "
                 f"{FLOOR_V * 1e3:g} mV: the source was not off, whatever it says. Look at the audio source"
             )
         driven = lowest
@@ -48,10 +49,11 @@ def why_not_off(side: TransmitSide, read: Callable[[], Reading], residual: float
         side.remove_audio()
         read()  # what is read last is held against the released unit: not the drive
     return (
-        f"it reads {residual:.3g} {unit} rms with the audio source off and {_shown(driven, unit)} with {DRIVES_V[-1] * 1e3:g} mV of drive: "
-        "nothing shows that the source was off. Take its lead off the microphone input and measure again; then look at the source"
+        f"it reads {short_quantity(residual, unit)} rms with the audio source off and {_shown(driven, unit)} with "
+        f"{DRIVES_V[-1] * 1e3:g} mV of drive: nothing shows that the source was off. "
+        "Take its lead off the microphone input and measure again; then look at the source"
     )
 
 
 def _shown(reading: Reading, unit: str) -> str:
-    return reading.state.value if reading.number is None else f"{reading.number:.3g} {unit} rms"
+    return reading.state.value if reading.number is None else f"{short_quantity(reading.number, unit)} rms"

@@ -17,6 +17,7 @@ from sequencer.files.fields import FrequencyDifferenceHz, LevelDbm, RatioDb, bet
 from sequencer.inputs.bench import INTERFERER
 from sequencer.inputs.stated import BOTH_GENERATORS, FAR_PATH
 from sequencer.problems import FieldProblem
+from sequencer.units.format import format_quantity
 
 HIGHEST_DBM = (
     0.0  # for the interferer, unless the file says otherwise; the receiver's rating bounds it as ever
@@ -134,7 +135,7 @@ class TwoSignalSettings(SecondSignalSettings):
         demands = super().two_signal_demands(conditions)
         for offset_hz in self.offsets_hz:
             if conditions.carrier_hz + offset_hz <= 0:
-                refused = f"{offset_hz:g} Hz from {conditions.carrier_hz:g} Hz is not a frequency"
+                refused = f"{format_quantity(offset_hz, 'Hz')} from {format_quantity(conditions.carrier_hz, 'Hz')} is not a frequency"
                 demands.append(
                     Demand(
                         at=("offsets",),

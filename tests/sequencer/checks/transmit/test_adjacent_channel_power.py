@@ -96,7 +96,7 @@ def test_what_rests_on_the_instrument_is_said_beside_the_result(seen: Any) -> No
     steps = [of_step(seen, step.index) for step in seen.plan.steps]
     note = steps[0]["adjacent channel power ratio, upper"].note
     assert "100 mV at 1250 Hz" in note
-    assert "8500 Hz, offsets from the channel's frequency" in note
+    assert "8.5 kHz, offsets from the channel's frequency" in note
     assert "own noise -7" in note
     assert "from baseband samples" in steps[1]["adjacent channel power ratio, upper"].note
 
