@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import groupby
@@ -17,6 +18,9 @@ SWEEP = "channel_sweep"
 """The check whose results are folded."""
 FOLDED_FROM = 3
 """Results of one quantity and decision from which on one stands for all."""
+MOST_NOTES = 2
+"""What others' notes say is named so often; the rest is counted."""
+_FIGURE = re.compile(r"[-+−±]?\d[\d.]*(?: [pnµumkMG]?(?:Hz|V|W|A|s|ohm)\b)?")
 R = TypeVar("R", bound=Result)
 
 
@@ -24,7 +28,8 @@ def folded(rows: Iterable[R]) -> list[R]:
     """Return the results as a reader is shown them, with a line per quantity and decision of a channel sweep, or of a check with `at`.
 
     The line is the result of the worst channel or point: with the least room to its limits. Without limits there are two, lowest and
-    highest. It says in its quantity of how many it is the worst, and in its note of which. Everything else stays as it is.
+    highest. It says in its quantity of how many it is the worst, and in its note of which, and what the notes of the others say that
+    its own does not. Everything else stays as it is.
     """
     shown: list[R] = []
     for what, found in groupby(rows, key=_folded_by):
@@ -86,12 +91,39 @@ def _worst(rows: Sequence[R], kind: _Kind) -> Iterator[R]:
         why = "; ".join(dict.fromkeys(row.note for row in rows if row.note))
         yield _standing_for(rows[0], rows, kind, "on", why)
     elif rows[0].lower_limit is None and rows[0].upper_limit is None:
-        for word, pick in (("lowest", min), ("highest", max)):
-            end = pick(measured, key=_value)
-            yield _standing_for(end, rows, kind, f"{word} of", end.note)
+        ends = (min(measured, key=_value), max(measured, key=_value))
+        others = "; ".join(filter(None, (ends[1].note, _of_others(ends, rows, kind))))
+        yield _standing_for(ends[0], rows, kind, "lowest of", ends[0].note)
+        yield _standing_for(ends[1], rows, kind, "highest of", others)
     else:
         worst = min(measured, key=_room)
-        yield _standing_for(worst, rows, kind, "worst of", worst.note)
+        note = "; ".join(filter(None, (worst.note, _of_others((worst,), rows, kind))))
+        yield _standing_for(worst, rows, kind, "worst of", note)
+
+
+def _of_others(shown: Sequence[Result], rows: Sequence[Result], kind: _Kind) -> str:
+    """Return what notes of ``rows`` say that those ``shown`` do not, with of how many: what differs in figures only is not named."""
+    known = {_in_kind(part) for one in shown for part in one.note.split("; ")}
+    said: dict[str, tuple[str, list[int]]] = {}  # by its kind: its first words, and whose it is
+    for at, row in enumerate(rows):
+        for part in row.note.split("; "):
+            if part and (in_kind := _in_kind(part)) not in known:
+                said.setdefault(in_kind, (part, []))[1].append(at)
+    by_rows: dict[tuple[int, ...], list[str]] = {}
+    for part, whose in said.values():
+        by_rows.setdefault(tuple(dict.fromkeys(whose)), []).append(part)
+    told = [
+        f"of {counted(len(whose), f'other {kind.word}')}: {'; '.join(parts)}"
+        for whose, parts in by_rows.items()
+    ]
+    more = len({at for whose in list(by_rows)[MOST_NOTES:] for at in whose})
+    return "; ".join(
+        told[:MOST_NOTES] + ([f"of {counted(more, f'other {kind.word}')} yet another note"] if more else [])
+    )
+
+
+def _in_kind(part: str) -> str:
+    return _FIGURE.sub("#", part)
 
 
 def _standing_for(row: R, rows: Sequence[R], kind: _Kind, word: str, note: str) -> R:

@@ -66,6 +66,40 @@ def test_what_was_not_measured_keeps_its_reasons() -> None:
     assert shown.note == "channels 1 to 5; meter under range; no answer"
 
 
+def test_what_others_notes_say_is_named_with_of_how_many() -> None:
+    """The worst channel's note stands first; what differs from it in figures only is not repeated, doubts of others are."""
+    rows = [power(channel, 3.5, note=f"{channel} mV at 1000 Hz") for channel in range(1, 8)]
+    rows[0] = power(1, 3.1, note="1.2 V at 1000 Hz")
+    rows[3] = power(4, 3.5, note="4 mV at 1000 Hz; the meter's zero moved by 2 mW; read it again")
+    rows[5] = power(6, 3.5, note="6 mV at 1000 Hz; the meter's zero moved by 300 µW; read it again")
+    (shown,) = folded(rows)
+    assert shown.note == (
+        "channels 1 to 7; 1.2 V at 1000 Hz; of 2 other channels: the meter's zero moved by 2 mW; read it again"
+    )
+
+
+def test_more_notes_than_fit_are_counted() -> None:
+    """Two kinds are named, the rest is counted in channels; the worst that has no note hides none either."""
+    rows = [power(1, 3.1), *(power(2 + at, 3.5, note=f"doubt {word}") for at, word in enumerate("abcd"))]
+    (shown,) = folded(rows)
+    assert shown.note == (
+        "channels 1 to 5; of 1 other channel: doubt a; of 1 other channel: doubt b; of 2 other channels yet another note"
+    )
+
+
+def test_without_limits_what_neither_end_says_stands_once() -> None:
+    """Beside the highest."""
+    rows = [
+        error(channel, float(channel), note="counted" if channel in (1, 9) else "")
+        for channel in range(1, 10)
+    ]
+    rows[4] = error(5, 5.0, note="in doubt")
+    assert [one.note for one in folded(rows)] == [
+        "channels 1 to 9; counted",
+        "channels 1 to 9; counted; of 1 other channel: in doubt",
+    ]
+
+
 def test_without_limits_both_ends_are_shown() -> None:
     """Nothing is worst where nothing is asked for: lowest and highest stand there."""
     shown = folded([error(channel, float(channel)) for channel in range(1, 11)])
