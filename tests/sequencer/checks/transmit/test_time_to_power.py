@@ -42,7 +42,10 @@ def test_the_truth_lies_within_u(tmp_path: Path, serial: str, decision: Decision
 def test_the_line_that_presses_ptt_is_told_apart(tmp_path: Path) -> None:
     """Stated, half of its time is taken off and its half stands in the budget; not stated, the whole is given without U, and why."""
     stated = found(run(tmp_path, "V5-0351", CHECK))
-    assert "whose moment is known to less than 0.01 ms, of which the push-to-talk line takes up to 5 ms" in stated.note
+    assert (
+        "whose moment is known to less than 0.01 ms, of which the push-to-talk line takes up to 5 ms"
+        in stated.note
+    )
     unstated = found(run(tmp_path, "V5-0351", CHECK, **{"    key_response: 5 ms ": "    # "}))
     assert unstated.uncertainty is None
     assert "is not known ('key_response' of the radio is not stated)" in unstated.note
