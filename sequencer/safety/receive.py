@@ -275,8 +275,10 @@ class ReceiveSide(ReceiveReadings):
         audio: AudioAnalyser,
         heard_hz: float,
     ) -> Heard:
+        second = self._interferer
         return Heard(
             heard_hz,
+            other="" if second is None or second is generator else second.name,
             generator=generator,
             set_level_dbm=set_level_dbm,
             read_hz=audio.read_audio_frequency_hz,

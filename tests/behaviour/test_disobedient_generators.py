@@ -19,8 +19,10 @@ from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
 from tests.support.after_faults import serial_of
 from tests.support.disobedient import (
+    DEAF_TO_FREQUENCY,
     DEAF_TO_LEVEL,
     FAINTER,
+    LEAKS_OFF,
     LOUDER,
     OFF_BY,
     STAYS_OFF,
@@ -144,6 +146,58 @@ def test_a_second_generator_whose_level_is_not_what_it_says_decides_nothing(
         assert one.fault is not None
         assert one.fault.instrument == SECOND
     assert outcome.status is ExitStatus.BENCH_FAILED
+
+
+@pytest.mark.parametrize("which", [FIRST, SECOND])
+def test_what_is_heard_with_both_generators_off_is_of_either(run: Run, which: str) -> None:
+    """Either leaks the tone that both gave on the channel: the last line names both."""
+    outcome, _ = run("selectivity", which, next(iter(LEAKS_OFF)))
+    last = outcome.safe_state.last_line()
+    assert not outcome.safe_state.confirmed
+    assert f"({FIRST} " in last, last
+    assert f"it may be that of {SECOND}, which reads off too" in last, last
+
+
+@pytest.mark.parametrize("name", ["selectivity", "blocking", "spurious_response"])
+def test_a_second_generator_that_stays_on_the_channel_decides_nothing(run: Run, name: str) -> None:
+    """It spoils as one on the channel does, some 80 dB too early, and would fail a sound unit."""
+    outcome, _ = run(name, SECOND, next(iter(DEAF_TO_FREQUENCY)))
+    for one in measured(outcome):
+        assert one.decision is Decision.NOT_MEASURED, one
+        assert "the second generator is heard on the channel although it was set" in one.note, one.note
+        assert one.fault is not None
+        assert one.fault.instrument == SECOND
+    assert outcome.status is ExitStatus.BENCH_FAILED
+
+
+def test_a_second_generator_that_belongs_on_the_channel_may_stay_there(
+    run: Run, sound: Callable[[str], RunOutcome]
+) -> None:
+    """Co-channel rejection asks for nothing else."""
+    (kind,) = DEAF_TO_FREQUENCY
+    assert [one.value for one in run("co_channel_rejection", SECOND, kind)[0].results] == [
+        one.value for one in sound("co_channel_rejection").results
+    ]
+
+
+WIDE = """\
+sequence: Wide
+channels: plans/cept-40.yaml
+mode: FM
+supply: 13.2 V
+checks:
+  - {check: selectivity, channel: 20, offsets: [10 kHz, -10 kHz], limit: {min: 60 dB}}
+"""
+
+
+def test_a_unit_that_hardly_rejects_the_next_channel_is_measured_and_fails(tmp_path: Path) -> None:
+    """A filter of 15 kHz where one of 8 kHz belongs: some 20 dB less than on the channel are enough to hear the generator leave it."""
+    file = tmp_path / "wide.yaml"
+    file.write_text(WIDE, encoding="utf-8")
+    plan = make_plan(load_sequence(str(file)), load_bench("two-signal-bench"), serial="M40-0020")
+    found = measured(Rig(plan, "M40-0020").run())
+    assert [one.decision for one in found] == [Decision.FAIL] * 2, found
+    assert all(0.0 < one.value < 20.0 for one in found), found
 
 
 @pytest.mark.parametrize(

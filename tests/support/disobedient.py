@@ -109,6 +109,35 @@ def _leaks(least_dbm: float) -> Callable[[Any], Give]:
     return of
 
 
+def _leaks_when_off(generator: Any) -> Give:
+    """Off, it gives the first modulated signal that it was told, at -110 dBm."""
+    told, first = generator._signal, list[RfSignal]()
+
+    def give() -> RfSignal | None:
+        signal: RfSignal | None = told()
+        if signal is not None:
+            if signal.fm_deviation_hz:
+                first.append(signal)
+            return signal
+        return replace(first[0], level_dbm=-110.0) if first else None
+
+    return give
+
+
+def _stays_on_frequency(generator: Any) -> Give:
+    """At the first frequency that it is on at, whatever it is told later; level and modulation follow."""
+    told, first = generator._signal, list[float]()
+
+    def give() -> RfSignal | None:
+        signal: RfSignal | None = told()
+        if signal is None:
+            return None
+        first.append(signal.frequency_hz)
+        return replace(signal, frequency_hz=first[0])
+
+    return give
+
+
 LOUDER = {
     "10 dB high below -100 dBm": _sticks(-100.0, 10.0),
     "20 dB high below -100 dBm": _sticks(-100.0, 20.0),
@@ -119,8 +148,10 @@ FAINTER = {"8 dB low": _off_by(-8.0), "12 dB low below -100 dBm": _sticks(-100.0
 STAYS_ON = {"stays on": _stays_on, "keeps its last signal": _keeps_its_last_signal}
 DEAF_TO_LEVEL = {"stuck at -87 dBm": _stuck_at(-87.0), "stuck at its first level": _stuck_at(None)}
 STAYS_OFF = {"stays off": _stays_off}
+LEAKS_OFF = {"leaks while off": _leaks_when_off}
+DEAF_TO_FREQUENCY = {"stays on its first frequency": _stays_on_frequency}
 OFF_BY = {"3 dB high": _off_by(3.0)}
-KINDS = LOUDER | FAINTER | STAYS_ON | STAYS_OFF | DEAF_TO_LEVEL | OFF_BY
+KINDS = LOUDER | FAINTER | STAYS_ON | STAYS_OFF | DEAF_TO_LEVEL | DEAF_TO_FREQUENCY | LEAKS_OFF | OFF_BY
 
 
 def disobey(generator: Any, kind: str) -> None:

@@ -156,9 +156,8 @@ class SpuriousResponse(Check[SpuriousResponseSettings]):
             return f"{at}, a response{shown}"
 
         places = settings.places(conditions.carrier_hz)
-        return find_ratios(
-            side, settings, conditions, Interference(places=places, apply=apply, usual=RESPONSE, look=look)
-        )
+        interference = Interference(places=places, apply=apply, usual=RESPONSE, look=look, aside_hz=ASIDE_HZ)
+        return find_ratios(side, settings, conditions, interference)
 
 
 def _sign(side: str) -> float:

@@ -30,7 +30,8 @@ LOWEST_DBM = (-145.0, -142.0, -140.0, -138.0, -137.0, -136.0, -135.0)
 class Heard:
     """The tone of ``heard_hz`` that the unit makes of one generator's signal, and ``read_hz``, which counts it.
 
-    ``read_sinad_db`` tells how clear it is. ``set_level_dbm`` sets the generator's level at the antenna connector.
+    ``read_sinad_db`` tells how clear it is. ``set_level_dbm`` sets the generator's level at the antenna connector. ``other`` names another
+    generator that reads off as well, and may be what is still heard; empty: there is none, or it was shown to be off before.
     """
 
     def __init__(
@@ -42,7 +43,9 @@ class Heard:
         read_hz: Callable[[float], Reading],
         read_sinad_db: Callable[[float], Reading],
         clock: Clock,
+        other: str = "",
     ) -> None:
+        self._other = other
         self.heard_hz = heard_hz
         self._generator = generator
         self._set_level_dbm = set_level_dbm
@@ -78,10 +81,16 @@ class Heard:
         if still_hz is None or still_hz == 0.0:
             return None if still_hz is None else True
         raise NotConfirmed(
-            f"its output reads off, and the unit still hears its tone of {still_hz:.0f} Hz",
+            f"its output reads off, and the unit still hears its tone of {still_hz:.0f} Hz"
+            + (f"; it may be that of {self._other}, which reads off too" if self._other else ""),
             instrument=self._generator.name,
             address=self._generator.address,
-            next_move="Take the cable off the generator; PTT is not pressed before it is silent.",
+            next_move=(
+                f"Take the cables off {self._generator.name} and {self._other}, one after the other, to see which it is"
+                if self._other
+                else "Take the cable off the generator"
+            )
+            + "; PTT is not pressed before it is silent.",
         )
 
     def confirm_level(self) -> None:

@@ -44,7 +44,7 @@ def confirm_signal_counts(
         once,
         at_dbm=at_dbm,
         carrier_hz=0.0 if target == "quieting" else carrier_offset_hz(wanted, conditions.mode),
-        apart_hz=_apart_hz(conditions),
+        apart_hz=apart_hz(conditions),
         fall=FALL_DB,
         settle_s=SETTLE_S,
     )
@@ -65,7 +65,7 @@ def confirm_signal_counts(
         side.confirm_modulation_counts(target, once, modulate, fall=FALL_DB, settle_s=SETTLE_S)
 
 
-def _apart_hz(conditions: Conditions) -> float:
+def apart_hz(conditions: Conditions) -> float:
     """Return how far the plan's channels lie apart at the least, Hz."""
     channels_hz = sorted(set(conditions.plan.frequencies_hz.values())) if conditions.plan is not None else []
     return min((high - low for low, high in itertools.pairwise(channels_hz)), default=APART_HZ)

@@ -33,7 +33,8 @@ class Interference:
     ``fall_db`` None: until SINAD is back at the target. ``apply`` switches the interferer on at a level and an offset, Hz.
     ``errors`` are what the interferer's own frequency and modulation may put the ratio off by, dB. ``places`` are where it is measured
     at, ``usual`` is how far above the wanted signal the interferer usually stands there. ``look`` is given the level found at a place and
-    the offset, and returns what else is to be said of it.
+    the offset, and returns what else is to be said of it. ``aside_hz`` is added to the first place's offset where the second generator is
+    proved to leave the channel: where the receiver may respond at the place itself.
     """
 
     places: tuple[Place, ...]
@@ -42,6 +43,12 @@ class Interference:
     fall_db: float | None = None
     errors: tuple[ReadError, ...] = ()
     look: Callable[[SensitivityReader, float, float, float], str] | None = None
+    aside_hz: float = 0.0
+
+    @property
+    def beside_hz(self) -> float:
+        """Return how far from the channel the second generator is proved to leave that, Hz."""
+        return self.places[0].offset_hz + self.aside_hz
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -64,7 +64,13 @@ def find_ratios(
         note = f"the wanted signal alone, {wanted.level_dbm:.1f} dBm, gives {shown}: no room for a fall to {target_db:.1f} dB"
         return _nothing(interference.places, settings, note)
     doubted = doubted_second_level(
-        side, settings, conditions, wanted.reader, level_dbm=wanted.level_dbm, first_db=alone_db
+        side,
+        settings,
+        conditions,
+        wanted.reader,
+        level_dbm=wanted.level_dbm,
+        first_db=alone_db,
+        beside_hz=interference.beside_hz,
     )
     if doubted is not None:
         return _nothing(interference.places, settings, str(doubted), fault=FaultFacts.of(doubted))

@@ -1,4 +1,4 @@
-"""Proof, before a second generator decides anything, that its level is the one it says: the receiver hears both generators alike.
+"""Proof, before a second generator decides anything, that level and frequency are what it says: the receiver hears both generators alike.
 
 Each alone, on the channel, at the same level and with the same modulation, gives the same SINAD (substitution, textbook). So weak a signal
 is taken that SINAD follows the level; there an attenuator that sticks and an output that leaks show most. What both generators state of
@@ -13,6 +13,7 @@ from sequencer.checks.shared.asked.levels import LevelWindow
 from sequencer.checks.shared.budgets.parts import HalfWidth, find_entry
 from sequencer.checks.shared.level_search.sensitivity import SensitivitySettingsBase
 from sequencer.checks.shared.level_search.sensitivity_reader import REPEAT_S, SWITCH_S, SensitivityReader
+from sequencer.checks.shared.level_search.signal_proof import apart_hz
 from sequencer.checks.shared.level_search.wanted_signal import UNMODULATED, apply_wanted, carrier_offset_hz
 from sequencer.checks.shared.readings.operator import is_read_by_hand
 from sequencer.checks.shared.two_signal.settings import UNSTATED_DB
@@ -22,7 +23,11 @@ from sequencer.safety.receive import ReceiveSide
 FOLLOWS_DB = 18.0  # of SINAD: below it a receiver's own distortion and hum hold nothing back. Common practice, no source
 AIM_DB = 13.0
 HEARD_DB = 4.0  # of SINAD: less is noise
+CLEAR_DB = (
+    8.0  # of SINAD: what is no louder may be noise of a narrow filter, and its going away shows nothing
+)
 LOOKS = 4
+NEXT_CHANNEL = 0.75  # of the channels' spacing: nearer, the channel filter may let it pass
 STEEPEST = 2.0  # dB of SINAD per dB of level, in FM near its threshold: textbook
 SCATTER_DB = 2.0  # of two readings of 0.25 s: four times what they usually differ by
 NEXT = (
@@ -39,8 +44,12 @@ def doubted_second_level(
     *,
     level_dbm: float,
     first_db: float | None,
+    beside_hz: float = 0.0,
 ) -> UnexpectedReply | None:
     """Return what is wrong where the second generator's signal is stronger, or weaker, than the first's at the same level; else None.
+
+    The same where it is heard as loudly ``beside_hz`` from the channel; nearer than the next channel a sound receiver may hear it, and
+    nothing is said.
 
     It is returned and not raised: what the side proves when it is left (a generator that is not off, a level that does not
     count) says more.
@@ -59,7 +68,15 @@ def doubted_second_level(
             second_db, second_dbm = _second(side, settings, conditions, reader, made_dbm)
             within_db = SCATTER_DB + STEEPEST * (_off_db(conditions) + abs(second_dbm - made_dbm))
             if not _is_doubted(first_db, second_db, within_db, conditions.mode):
-                return None
+                return _doubted_beside(
+                    side,
+                    settings,
+                    conditions,
+                    reader,
+                    level_dbm=made_dbm,
+                    on_db=second_db,
+                    beside_hz=beside_hz,
+                )
         assert first_db is not None
         return _doubted(conditions, made_dbm, first_db, second_db)
     return None
@@ -107,12 +124,14 @@ def _second(
     conditions: Conditions,
     reader: SensitivityReader,
     level_dbm: float,
+    *,
+    beside_hz: float = 0.0,
 ) -> tuple[float | None, float]:
     """Return SINAD with the second generator alone, as the wanted signal is, and the level that it made, dBm."""
     mode = conditions.mode
     side.apply_interferer(
         level_dbm,
-        offset_hz=carrier_offset_hz(settings, mode),
+        offset_hz=beside_hz + carrier_offset_hz(settings, mode),
         deviation_hz=settings.deviation_hz if mode == "FM" else 0.0,
         depth_percent=settings.depth_percent if mode == "AM" else 0.0,
         tone_hz=settings.tone_hz,
@@ -122,6 +141,39 @@ def _second(
     second_db = reader.read(REPEAT_S).number
     side.remove_interferer()
     return second_db, second_dbm
+
+
+def _doubted_beside(
+    side: ReceiveSide,
+    settings: SensitivitySettingsBase,
+    conditions: Conditions,
+    reader: SensitivityReader,
+    *,
+    level_dbm: float,
+    on_db: float | None,
+    beside_hz: float,
+) -> UnexpectedReply | None:
+    """Return what is wrong where the second generator is heard beside the channel as on it, ``on_db``; else None. One reading, if sound.
+
+    A receiver with a bad filter rejects a little all the same, which so weak a signal shows.
+    """
+    if on_db is None or on_db < CLEAR_DB or abs(beside_hz) < NEXT_CHANNEL * apart_hz(conditions):
+        return None
+    beside_db: float | None = None
+    for _ in range(2):  # one odd reading says nothing
+        beside_db, _made_dbm = _second(side, settings, conditions, reader, level_dbm, beside_hz=beside_hz)
+        if beside_db is None or beside_db < on_db - SCATTER_DB:
+            return None
+    named = find_entry(conditions.bench, INTERFERER)
+    assert named is not None
+    return UnexpectedReply(
+        f"the second generator is heard on the channel although it was set {abs(beside_hz) / 1e3:.6g} kHz beside it: alone at "
+        f"{level_dbm:.1f} dBm it gives {beside_db:.1f} dB SINAD there, and {on_db:.1f} dB on the channel",
+        instrument=named[0],
+        address=named[1].address,
+        next_move="Count its frequency while it is set beside the channel. If that is right, the unit rejects nothing there: look at its "
+        "channel filter.",
+    )
 
 
 def _off_db(conditions: Conditions) -> float:

@@ -24,8 +24,7 @@ HIGHEST_DBM = (
 )
 SECOND_PROOF_S = 1.25  # what the second generator's proof takes at the end
 SECOND_LEVEL_S = 1.5  # and that of its level before: 1.2 s where SINAD follows the level at once, measured on the simulated bench
-
-
+SECOND_BESIDE_S = 0.4  # and one reading more, beside the channel
 UNSTATED_DB = 1.0  # what a generator's level is off by at the most, where the bench file does not say: common practice, no source
 
 
@@ -115,6 +114,7 @@ class SecondSignalSettings(SensitivitySettingsBase):
             + REPEATS * REPEAT_S
             + SECOND_PROOF_S
             + SECOND_LEVEL_S
+            + SECOND_BESIDE_S
             + (places or len(self.places_hz)) * (0.9 + 2.5 * finer)
         )
 
