@@ -11,7 +11,7 @@ from contextlib import suppress
 from dataclasses import replace
 from typing import Any
 
-from drivers.faults import InstrumentFault, Refused, UnexpectedReply
+from drivers.faults import InstrumentFault, Refused, SettingLost, UnexpectedReply
 from drivers.roles import AudioAnalyser, Reading, SignalGenerator
 from sequencer.safety.proofs.plausible import tone_span
 from sequencer.safety.proofs.release import still
@@ -86,6 +86,30 @@ class ReceiveSide(ReceiveReadings):
             reply=reading.raw or f"{reading.number:g}",
             next_move="Measure its level with a power meter; look at its attenuator, at the path between it and the unit, and at "
             "whether the audio analyser's display moves.",
+        )
+
+    def confirm_was_there(
+        self,
+        quantity: str,
+        read: Callable[[], Reading],
+        *,
+        was: float,
+        is_other: Callable[[float], bool],
+        level_dbm: float,
+        settle_s: float,
+    ) -> None:
+        """Raise SettingLost where a reading is another (``is_other``) at the same level, so that its signal was not on when it was read."""
+        self.set_level_dbm(level_dbm)
+        self._clock.wait_s(settle_s)
+        again = read().number
+        if again is None or not is_other(again):
+            return
+        raise SettingLost(
+            f"{quantity} at {level_dbm:g} dBm was {was:.3g} and is {again:.3g}: the signal was not there when it was read first, "
+            "though it read back as it was set",
+            instrument=self._generator.name,
+            address=self._generator.address,
+            next_move="Look at its output, and at the switch and the relay between it and the unit.",
         )
 
     def confirm_frequency_counts(

@@ -380,3 +380,18 @@ def test_a_generator_that_obeys_no_order_to_switch_off_from_any_on_is_told(
         assert gives is None or FIRST in last, (
             f"order {at} of {told[0]}: it gives {gives}, and it is said: {last}"
         )
+
+
+@pytest.mark.parametrize("number", [1, 2, 3])
+@pytest.mark.parametrize("name", [one for one in RECEIVING if " of " not in one])
+def test_an_output_that_came_on_late_fails_nobody(
+    rig_of: Callable[[str], Rig], sound: Any, name: str, number: int
+) -> None:
+    """Told on once without obeying, it was on at the louder look that was to prove it: the noise read before it failed a sound unit."""
+    rig = rig_of(name)
+    address = rig.plan.bench.bench.instruments[FIRST].address
+    disobey_from(rig.simulation.devices[address], b"OUTPut:STATe 1", number, stays=False)
+    found, should = measured(rig.run()), measured(sound(name))
+    assert len(found) == len(should)
+    for one, other in zip(found, should, strict=True):
+        assert one.value is None or abs(one.value - other.value) <= other.uncertainty, one

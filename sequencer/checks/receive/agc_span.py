@@ -142,6 +142,14 @@ class AgcSpan(Check[AgcSpanSettings]):
             DISTORTION, side, READING_S, settings.strong_dbm, settings.distortion.limits, conditions
         )
         if distortion.value is not None and distortion.value > CLIPS_PERCENT:
+            side.confirm_was_there(
+                "distortion and noise, %,",
+                lambda: side.read_distortion_percent(READING_S),
+                was=distortion.value,
+                is_other=lambda now: now < CLIPS_PERCENT,
+                level_dbm=settings.strong_dbm,
+                settle_s=max(0.5, DECAYS * settings.agc_decay_s),
+            )
             note = (
                 f"{distortion.value:.0f} % distortion at {settings.strong_dbm:g} dBm: either the AGC does not hold the gain, or the "
                 "volume stands too high; with less volume the span can be read"

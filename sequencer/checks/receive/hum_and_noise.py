@@ -47,6 +47,8 @@ STEP_DB = 2.0  # small enough to stay on the curve: as signal_to_noise steps
 LEAST_SLOPE = 0.01
 NOTHING_DB = 3.0  # below it the modulation is no louder than what it should stand out of
 
+OTHER_DB = 1.0  # what the audio of one strong signal differs by at levels a step apart, at most: common practice, no source
+
 
 class HumAndNoiseSettings(StandardSignal):
     """Settings of `hum_and_noise`."""
@@ -175,11 +177,26 @@ def _read_all(side: ReceiveSide, settings: HumAndNoiseSettings) -> _Volts:
     lower_dbm = settings.level_dbm - STEP_DB
     modulated = agreeing_share(several(read, READINGS), read, share=STEADY)
     modulated_lower = at(lower_dbm, LOWER_READINGS, STEADY)
+    was, lower = _numbers(modulated), _numbers(modulated_lower)
+    if was and lower and _are_others(statistics.fmean(lower), statistics.fmean(was)):
+        side.confirm_was_there(
+            "audio, V,",
+            read,
+            was=statistics.fmean(was),
+            is_other=lambda now: _are_others(now, statistics.fmean(was)),
+            level_dbm=settings.level_dbm,
+            settle_s=SETTLE_S,
+        )
     side.remove_modulation()
     side.expect_other_audio()
     plain_lower = at(lower_dbm, LOWER_READINGS, NOISE_SHARE)
     plain = at(settings.level_dbm, READINGS, NOISE_SHARE)
     return _Volts(modulated=modulated, modulated_lower=modulated_lower, plain_lower=plain_lower, plain=plain)
+
+
+def _are_others(one_v: float, other_v: float) -> bool:
+    """Say whether two voltages of a strong signal's audio lie farther apart than 1 dB, by which no receiver in order follows its level."""
+    return min(one_v, other_v) <= 0.0 or abs(20.0 * math.log10(one_v / other_v)) > OTHER_DB
 
 
 def _parts(volts: _Volts, conditions: Conditions) -> Parts:

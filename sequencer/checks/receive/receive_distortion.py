@@ -245,7 +245,8 @@ def _only_if_heard(
 ) -> Finding:
     """Return ``found``; where it is mostly noise, and a louder signal makes it no less, that nothing was heard.
 
-    A receiver with a generator that does not reach it, or that stands on another frequency, gives the same noise as a deaf one.
+    A receiver with a generator that does not reach it, or that stands on another frequency, gives the same noise as a deaf one. Raises
+    SettingLost where the signal was heard at the same level afterwards: then it was not on when it was read.
     """
     percent = found.value
     if percent is None or percent <= NO_TONE_PERCENT or is_by_hand(conditions, "audio_analyser"):
@@ -258,6 +259,14 @@ def _only_if_heard(
     again = side.read_distortion_percent(settings.reading_s).number
     side.set_level_dbm(settings.level_dbm)
     if again is not None and again <= FALLS * percent:
+        side.confirm_was_there(
+            "distortion and noise, %,",
+            lambda: side.read_distortion_percent(settings.reading_s),
+            was=percent,
+            is_other=lambda now: now <= FALLS * percent,
+            level_dbm=settings.level_dbm,
+            settle_s=SETTLE_S,
+        )
         return found
     shown = "not read" if again is None else f"{again:.3g} %"
     note = (

@@ -189,7 +189,18 @@ def _slope_at(side: ReceiveSide, settings: SignalToNoiseSettings, read: _Read, r
     lower = [read().number for _ in range(SLOPE_READINGS)]
     side.set_level_dbm(settings.level_dbm)
     found = [one for one in lower if one is not None]
-    return 1.0 if len(found) < len(lower) else max(0.0, (ratio_db - statistics.fmean(found)) / STEP_DB)
+    if len(found) < len(lower):
+        return 1.0
+    if (lower_db := statistics.fmean(found)) > ratio_db + NOTHING_DB:
+        side.confirm_was_there(
+            f"{settings.ratio}, dB,",
+            read,
+            was=ratio_db,
+            is_other=lambda now: now > ratio_db + NOTHING_DB,
+            level_dbm=settings.level_dbm,
+            settle_s=SETTLE_S,
+        )
+    return max(0.0, (ratio_db - lower_db) / STEP_DB)
 
 
 def _confirm_falls(

@@ -167,7 +167,16 @@ def _slope_at(side: ReceiveSide, settings: SinadSettings, sinad_db: float) -> fl
     found = [one for one in lower if one is not None]
     if len(found) < len(lower):
         return 1.0
-    return max(0.0, (sinad_db - statistics.fmean(found)) / STEP_DB)
+    if (lower_db := statistics.fmean(found)) > sinad_db + NO_TONE_DB:
+        side.confirm_was_there(
+            "SINAD, dB,",
+            lambda: side.read_sinad_db(settings.reading_s),
+            was=sinad_db,
+            is_other=lambda now: now > sinad_db + NO_TONE_DB,
+            level_dbm=settings.level_dbm,
+            settle_s=SETTLE_S,
+        )
+    return max(0.0, (sinad_db - lower_db) / STEP_DB)
 
 
 def _confirm_falls(
