@@ -16,7 +16,7 @@ from sequencer.planning.doubts.calibration import calibration_doubts, soon_due_l
 from sequencer.planning.doubts.loss_beyond import loss_beyond_lines
 from sequencer.planning.doubts.own_method import own_methods
 from sequencer.planning.doubts.too_fine import presets_too_fine
-from sequencer.planning.doubts.unproved import unproved_channels, unproved_readings
+from sequencer.planning.doubts.unproved import unheld_carriers, unproved_channels, unproved_readings
 from sequencer.planning.doubts.unstated import unstated_connections, unstated_keys
 from sequencer.planning.load_both import load_both
 from sequencer.planning.plan import OrderAsked, Plan, make_plan
@@ -118,6 +118,9 @@ def _unstated_lines(plan: Plan) -> list[str]:
         "note: no analyser of this bench counts the carrier, so that the channel of what these read rests on the radio's word alone:": (
             unproved_channels(plan)
         ),
+        "note: no check before these holds a carrier of this analyser against the power meter; put 'harmonics' before them:": (
+            unheld_carriers(plan)
+        ),
     }
     lines = []
     for heading, found in said.items():
@@ -154,6 +157,7 @@ def _plan_as_json(plan: Plan, batch: LoadedBatch | None) -> dict[str, Any]:
         "watchdog": " ".join(watchdog_lines(plan)),
         "unproved": {key: list(checks) for key, checks in unproved_readings(plan).items()},
         "unproved_channels": {key: list(checks) for key, checks in unproved_channels(plan).items()},
+        "unheld_carriers": {key: list(checks) for key, checks in unheld_carriers(plan).items()},
         "forecast_s": round(plan.forecast_s, 3),
         "forecast_failing_s": round(plan.forecast_s + plan.failing_s, 3),
         "opening_s": round(plan.opening_s, 3),

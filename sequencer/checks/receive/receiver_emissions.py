@@ -2,8 +2,9 @@
 
 Where these stand follows from the receiver's frequencies, which the sequence or the model file states: there it is looked at first, with
 narrow filters, then range by range of a mask with its reference bandwidth. PTT is never pressed. The unit stands on the load and the
-analyser, the generators are off and read back; what does not go with the unit's supply is not its own. 2 nW up to 1 GHz and 20 nW above
-are customary (from memory of EN 300 433; seen in a rule text for analogue stations).
+analyser, the generators are off and read back; what does not go with the unit's supply is not its own. No carrier shows here that the
+analyser hears all that there is: a check before it that held one against the power meter does, and where they disagreed nothing is read.
+2 nW up to 1 GHz and 20 nW above are customary (from memory of EN 300 433; seen in a rule text for analogue stations).
 """
 
 from collections.abc import Iterator, Mapping
@@ -153,6 +154,7 @@ class ReceiverEmissions(Check[ReceiverEmissionsSettings]):
         limits = self.limits_of(settings, conditions)
         names = [quantity for quantity, _ in self.quantities(settings)]
         try:
+            unheld = looks.unheld(side)
             looked = _look(side, settings, conditions)
         except Untrusted as error:
             side.rest()
@@ -163,7 +165,7 @@ class ReceiverEmissions(Check[ReceiverEmissionsSettings]):
             ]
         seen = any(one.goes for told, _ in looked for one in told)
         return [
-            _finding(name, told, trace, one, conditions, seen=seen)
+            _finding(name, told, trace, one, conditions, seen=seen, unheld=unheld)
             for name, (told, trace), one in zip(names, looked, limits, strict=True)
         ]
 
@@ -207,11 +209,15 @@ def _finding(
     conditions: Conditions,
     *,
     seen: bool,
+    unheld: str,
 ) -> Finding:
-    """Return what a place or a range comes to; a bound decides nothing where nothing of the unit was ``seen``."""
+    """Return what a place or a range comes to; a bound decides nothing where nothing of the unit was ``seen``.
+
+    ``unheld`` is what its note says of an analyser whose carrier nobody held against the power meter.
+    """
     line = decisive([one.line for one in told], limits)
     conditions.say(f"{quantity}: {line.level_dbm:.1f} dBm{' at most' if line.at_most else ''}")
-    note = f"at {line.frequency_hz / 1e6:.4f} MHz, PTT released"
+    note = "; ".join(filter(None, (f"at {line.frequency_hz / 1e6:.4f} MHz, PTT released", unheld)))
     (found,) = line_findings(quantity, line, None, conditions, limits=limits, note=note)
     found = replace(found, points=looks.trace_points(trace))
     if line.at_most and not seen:

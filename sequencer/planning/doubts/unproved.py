@@ -56,3 +56,20 @@ def unproved_channels(plan: Plan) -> dict[str, tuple[str, ...]]:
     radio = bench.with_role("radio")
     found = {step.check.name: None for step in plan.steps if step.side == "transmit" and step.conditions.plan}
     return {radio[0]: tuple(found)} if radio is not None and found else {}
+
+
+def unheld_carriers(plan: Plan) -> dict[str, tuple[str, ...]]:
+    """Return the spectrum analyser's name with the checks that read by it alone, and before which none holds a carrier to the meter.
+
+    A check of a keyed unit by that analyser holds its carrier wherever it reads by the power meter too.
+    """
+    found: dict[str, None] = {}
+    for step in plan.steps:
+        roles = step.check.roles_of(step.settings) if step.side == "transmit" else frozenset()
+        if "spectrum_analyser" not in roles:
+            continue
+        if "power_meter" in roles:
+            break
+        found[step.check.name] = None
+    entry = plan.bench.bench.with_role("spectrum_analyser")
+    return {entry[0]: tuple(found)} if entry is not None and found else {}

@@ -1,20 +1,34 @@
-"""Where the unit's carrier was counted in this run: what a radio says of its channel proves nothing."""
+"""Where the unit's carrier was counted in this run, and how a spectrum analyser showed it: no instrument's own word is proof."""
 
 from __future__ import annotations
 
 from drivers.faults import NotConfirmed
 from drivers.roles import Instrument, Reading
+from sequencer.frozen import dataclass
 
 NEAR_SHARE = 0.5  # of the distance of two channels: what lies further off is nearer to another
 UNSTATED_SPACING_HZ = 25e3  # of a plan with one channel, or none: common practice, no source
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeldCarrier:
+    """A carrier as the spectrum analyser showed it and the power meter read it, dBm at the antenna connector; whether they agree."""
+
+    shown_dbm: float
+    meter_dbm: float
+    agrees: bool
+
+
 class Carriers:
-    """Each channel's frequency, Hz, with whether the carrier was last counted there; one for the whole of a run."""
+    """Each channel's frequency, Hz, with whether the carrier was last counted there; one for the whole of a run.
+
+    ``held`` is the carrier of the spectrum analyser that was last held against the power meter; None where none was yet.
+    """
 
     def __init__(self) -> None:
         self._counted: dict[float, bool] = {}
         self._not_asked = set[float]()
+        self.held: HeldCarrier | None = None
 
     def note(self, channel_hz: float, *, near: bool) -> None:
         """Note that the carrier was counted on a channel: ``near`` its frequency, or elsewhere."""

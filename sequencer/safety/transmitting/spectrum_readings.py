@@ -15,6 +15,7 @@ from drivers.roles import RangeState, Reading, Spectrum, SpectrumAnalyser, Spect
 from sequencer.safety.control.side import present
 from sequencer.safety.proofs.plausible import Span
 from sequencer.safety.proofs.release import BESIDE, CARRIER_SPECTRUM, RELEASED_SPECTRUM
+from sequencer.safety.transmitting.carriers import HeldCarrier
 from sequencer.safety.transmitting.transmit_readings import TransmitReadings
 
 ROLE = "spectrum_analyser"
@@ -43,6 +44,15 @@ class SpectrumReadings(TransmitReadings):
     def loss_db(self, frequency_hz: float) -> float:
         """Return what the transmit path loses at a frequency, dB."""
         return self._loss_db(frequency_hz)
+
+    @property
+    def held_carrier(self) -> HeldCarrier | None:
+        """The analyser's carrier that was last held against the power meter, on this side or one before it; None where none was."""
+        return self._carriers.held
+
+    def note_held(self, held: HeldCarrier) -> None:
+        """Note that the analyser's carrier was held against the power meter; what was found before it counts no more."""
+        self._carriers.held = held
 
     def read_spectrum(self, settings: SpectrumSettings, *, beside: bool = False) -> Spectrum:
         """Return one sweep of the keyed unit; the settings of the answer are those that were made.

@@ -188,7 +188,9 @@ class Look:
                 (first + at * step, float(one) + shift_db) for at, one in enumerate(raw.levels_dbm)
             )
         carrier_dbm = dbm_from_w(spectra[0].total_w)
-        looks.refuse_another_carrier(carrier_dbm, statistics.fmean(meter_dbm), self._conditions, by=self._by)
+        looks.refuse_another_carrier(
+            side, carrier_dbm, statistics.fmean(meter_dbm), self._conditions, by=self._by
+        )
         self.drive(self._level_v * 10.0 ** (-LOWER_DB / 20.0))
         lower = self._spectrum(how)
         self.drive(self._level_v)

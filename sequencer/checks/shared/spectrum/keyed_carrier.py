@@ -145,7 +145,7 @@ def meter_dbm(side: TransmitSide) -> float:
 def refuse_another(side: TransmitSide, seen: Came, level_dbm: float, conditions: Conditions) -> None:
     """Raise Untrusted where the recorded carrier is not the one whose power the meter reads."""
     recorded_dbm = dbm_from_w(seen.carrier.steady / 100.0) + side.loss_db(side.frequency_hz)
-    refuse_another_carrier(recorded_dbm, level_dbm, conditions, by="modulation_analyser")
+    refuse_another_carrier(side, recorded_dbm, level_dbm, conditions, by="modulation_analyser")
 
 
 def refuse_slow(seen: Sequence[Came]) -> None:

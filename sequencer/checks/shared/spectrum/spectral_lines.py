@@ -106,7 +106,7 @@ def find_carrier(side: TransmitSide, conditions: Conditions, filter_hz: float) -
         shown_dbm, at_hz = highest_of(seen, (0.0, math.inf))
         shown_dbm += loss_db
         _refuse_elsewhere(at_hz, side.frequency_hz, filter_hz)
-    looks.refuse_another_carrier(shown_dbm, meter_dbm, conditions)
+    looks.refuse_another_carrier(side, shown_dbm, meter_dbm, conditions)
     if (
         conditions.bench.paths.notch is not None
     ):  # its loss is steep there: the power meter, before it, knows the carrier better

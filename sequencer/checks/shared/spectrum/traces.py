@@ -18,6 +18,7 @@ from sequencer.inputs.bench import longest_release_s
 from sequencer.inputs.bench_parts.instrument_roles import USUAL_SWEEP_FACTOR, SpectrumAnalyser
 from sequencer.results.model import Point
 from sequencer.safety.transmit import TransmitSide
+from sequencer.safety.transmitting.carriers import HeldCarrier
 from sequencer.safety.transmitting.spectrum_readings import SWEEP_ANSWERS, SWEEP_ROOM
 
 if TYPE_CHECKING:
@@ -40,6 +41,10 @@ NEAREST_HZ = 500.0  # of a band's edge: what lies nearer is the edge's own, by t
 WIDER = 1.05  # than what the span of a narrower filter asks for: with the filter the span grows
 MOST_KEPT = 400
 """Points of a trace that are kept with a result."""
+UNHELD = (
+    "before it, in this run or since it was resumed, no carrier was held against the power meter: the level rests on the spectrum "
+    "analyser's word and its cable; 'harmonics' before it would hold one"
+)
 UNSTATED_DB = 3.0  # taken where the bench file states nothing of it, for what cannot be right
 
 
@@ -129,9 +134,12 @@ def refuse_compressed(
 
 
 def refuse_another_carrier(
-    carrier_dbm: float, meter_dbm: float, conditions: Conditions, *, by: str = ROLE
+    side: TransmitSide, carrier_dbm: float, meter_dbm: float, conditions: Conditions, *, by: str = ROLE
 ) -> None:
-    """Raise `Untrusted` where the carrier that ``by`` shows, dBm at the antenna connector, is not the one that the power meter reads."""
+    """Raise `Untrusted` where the carrier that ``by`` shows, dBm at the antenna connector, is not the one that the power meter reads.
+
+    What the spectrum analyser showed is noted for what comes after and has no carrier of its own (`unheld`).
+    """
     keys = ("level", "response", "scale") if by == ROLE else ("linearity",)
     stated = (HalfWidth.of(conditions.bench, by, key) for key in keys)
     within_db = UNEXPLAINED_DB + sum(
@@ -139,11 +147,36 @@ def refuse_another_carrier(
     )
     if by == ROLE and (notch := conditions.bench.paths.notch) is not None:
         within_db += UNSTATED_DB if notch.uncertainty_db is None else notch.uncertainty_db
-    if abs(carrier_dbm - meter_dbm) > within_db:
+    held = HeldCarrier(
+        shown_dbm=carrier_dbm, meter_dbm=meter_dbm, agrees=abs(carrier_dbm - meter_dbm) <= within_db
+    )
+    if by == ROLE:
+        side.note_held(held)
+    if not held.agrees:
+        raise Untrusted(why=f"the {by.replace('_', ' ')} shows {_parted(held)}")
+
+
+def _parted(held: HeldCarrier) -> str:
+    return (
+        f"a carrier of {held.shown_dbm:.1f} dBm and the power meter one of {held.meter_dbm:.1f} dBm: "
+        "look at the analyser's cable, its input and its reference level"
+    )
+
+
+def unheld(side: TransmitSide) -> str:
+    """Return in words that no carrier of the analyser was held against the power meter yet; nothing where it was, and they agreed.
+
+    For what is read of an unkeyed unit. Raises `Untrusted` where they disagreed when they were last held against each other.
+    """
+    held = side.held_carrier
+    if held is None:
+        return UNHELD
+    if not held.agrees:
+        apart_db = abs(held.shown_dbm - held.meter_dbm)
         raise Untrusted(
-            why=f"the {by.replace('_', ' ')} shows a carrier of {carrier_dbm:.1f} dBm and the power meter one of {meter_dbm:.1f} dBm: "
-            "look at the analyser's cable, its input and its reference level"
+            why=f"earlier in this run the spectrum analyser and the power meter were {apart_db:.1f} dB apart: it showed {_parted(held)}"
         )
+    return ""
 
 
 def trace_points(levels: Sequence[tuple[float, float]]) -> tuple[Point, ...]:

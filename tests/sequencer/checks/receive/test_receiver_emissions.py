@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from sequencer.cli.validate import _unstated_lines
+from sequencer.inputs.load_bench import load_bench
+from sequencer.planning.doubts.unproved import unheld_carriers
+from sequencer.planning.load import load_sequence
+from sequencer.planning.plan import make_plan
 from sequencer.problems import FileProblems
+from sequencer.safety.transmit import TransmitSide
+from sequencer.safety.transmitting.carriers import HeldCarrier
 from sequencer.uncertainty.decision import Decision
+from sim.instruments.spectrum_analyser import SpectrumAnalyser
 from sim.radio.front_end import FrontEnd
 from sim.radio.leakage import Leakage
 from sim.wiring.wiring import Wiring
 from tests.support.rig import Rig
-from tests.support.spectral import results, run
+from tests.support.spectral import BENCH, results, run
 
 HOW = "check: receiver_emissions, channel: 20, intermediate_frequencies: [10.695 MHz, 455 kHz], oscillators: [high, low]"
 MASK = (
@@ -152,3 +162,88 @@ def test_bad_input_is_refused_before_anything_is_sent(tmp_path: Path, how: str, 
     """A filter that the analyser has not, ranges it does not reach or whose loss nobody knows, and no frequencies."""
     with pytest.raises(FileProblems, match=f"(?s){message}"):
         run(tmp_path, "M40-0041", how)
+
+
+HOLDS = "check: harmonics, channel: 20, up_to: 2, limit: {max: 250 nW}"
+UNHELD = "no carrier was held against the power meter"
+
+
+def _lossy(monkeypatch: pytest.MonkeyPatch, loss_db: Callable[[], float]) -> None:
+    """Put a loss that nobody states before the spectrum analyser alone: all that arrives at its input is so much weaker."""
+    for name in ("_waves", "_leaking"):
+        own: Callable[..., Any] = getattr(SpectrumAnalyser, name)
+
+        def weaker(analyser: Any, *of: Any, own: Callable[..., Any] = own) -> Any:
+            share = 10.0 ** (-loss_db() / 20.0)
+            return tuple(replace(one, samples=one.samples * share) for one in own(analyser, *of))
+
+        monkeypatch.setattr(SpectrumAnalyser, name, weaker)
+
+
+def _emissions(rig: Rig) -> list[Any]:
+    return [one for name, one in results(rig).items() if name.startswith("receiver emission")]
+
+
+def test_an_analyser_that_hears_too_little_passes_no_leaking_unit(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """20 dB in its cable: harmonics find it, and the unit of 6.3 nW is not measured, with both levels; it would read 63 pW."""
+    _lossy(monkeypatch, lambda: 20.0)
+    found = _emissions(run(tmp_path, "M40-0044", HOLDS, CHECK))
+    assert {one.value for one in found} == {None}
+    assert {one.decision for one in found} == {Decision.NOT_MEASURED}
+    for one in found:
+        apart = re.search(r"were ([\d.]+) dB apart: it showed a carrier of .* the analyser's cable", one.note)
+        assert apart is not None, one.note
+        assert float(apart[1]) == pytest.approx(20.0, abs=2.0)
+
+
+def test_without_a_carrier_before_it_each_result_says_on_what_it_rests(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The same cable, nothing before it: what is read is said to rest on the analyser's word, and the plan names the check."""
+    _lossy(monkeypatch, lambda: 20.0)
+    rig = run(tmp_path, "M40-0044", CHECK)
+    found = _emissions(rig)
+    assert len(found) == 5
+    assert all(UNHELD in one.note for one in found)
+    assert unheld_carriers(rig.plan) == {"spectrum_analyser": ("receiver_emissions",)}
+    assert "  spectrum_analyser: receiver_emissions" in _unstated_lines(rig.plan)
+
+
+def test_a_carrier_that_agrees_says_nothing_and_counts_after_one_that_did_not(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A cable that is mended between two checks: the later one counts, and the leaking unit fails as on a sound bench."""
+    losses = {"db": 20.0}
+    _lossy(monkeypatch, lambda: losses["db"])
+    note_held, noted = TransmitSide.note_held, list[HeldCarrier]()
+
+    def mend(side: TransmitSide, held: HeldCarrier) -> None:
+        noted.append(held)
+        losses["db"] = 0.0
+        note_held(side, held)
+
+    monkeypatch.setattr(TransmitSide, "note_held", mend)
+    rig = run(tmp_path, "M40-0044", HOLDS, HOLDS.replace("up_to: 2", "up_to: 3"), CHECK)
+    assert [one.agrees for one in noted] == [False, True]
+    found = results(rig)
+    assert found[FIRST].value == pytest.approx(true_w(-52.0), abs=found[FIRST].uncertainty)
+    assert found[FIRST].decision is Decision.FAIL
+    assert not any(UNHELD in one.note for one in _emissions(rig))
+
+
+def test_a_carrier_of_the_modulation_analyser_says_nothing_of_the_other_s_cable(tmp_path: Path) -> None:
+    """Adjacent power from samples holds another instrument against the power meter; the plan says so too."""
+    other = "check: adjacent_channel_power, channel: 20, read: samples, drive: 10 mV, limit: {max: 20 uW}"
+    rig = run(tmp_path, "M40-0041", other, CHECK)
+    assert all(UNHELD in one.note for one in _emissions(rig))
+    assert unheld_carriers(rig.plan) == {"spectrum_analyser": ("receiver_emissions",)}
+
+
+@pytest.mark.parametrize("sequence", ["pre-check-fm-27mhz", "pre-check-vhf-fm"])
+def test_shipped_pre_checks_hold_a_carrier_before_it(sequence: str) -> None:
+    """Their harmonics come first."""
+    plan = make_plan(load_sequence(sequence), load_bench(str(BENCH)))
+    assert "receiver_emissions" in [step.check.name for step in plan.steps]
+    assert unheld_carriers(plan) == {}
