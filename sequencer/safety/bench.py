@@ -273,6 +273,7 @@ class SafeBench(SelfCheckingBench):
         self, generator: SignalGenerator, *, mode: str, frequency_hz: float
     ) -> ReceiveSide:
         return ReceiveSide(
+            select=self._interlock.select_channel,
             generator=generator,
             interferer=self._interlock.second_generator(),
             audio=self._find(AudioAnalyser),

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from typing import Any
+from weakref import WeakMethod
 
 from drivers.faults import InstrumentFault, Refused, SettingLost, UnexpectedReply
 from drivers.roles import AudioAnalyser, Reading, SignalGenerator
@@ -31,7 +32,7 @@ PROOF_READING_S = 0.1
 class ReceiveSide(ReceiveReadings):
     """Unit unkeyed, path on the generator, generator usable. Levels are at the unit's antenna connector, dBm."""
 
-    __slots__ = ("_heard", "is_unfollowed", "missed_second")
+    __slots__ = ("_heard", "_select", "is_unfollowed", "missed_second")
 
     _heard: Heard | None
     is_unfollowed: bool
@@ -40,11 +41,22 @@ class ReceiveSide(ReceiveReadings):
     missed_second: SignalGenerator | None
     """The second generator, where the unit hears the first and not that."""
 
-    def __init__(self, **parts: Any) -> None:
+    def __init__(self, *, select: Callable[[int], None], **parts: Any) -> None:
         super().__init__(**parts)
+        # Weak, so that no path of attributes leads from a side to the bench and its key.
+        self._select = WeakMethod(select)
         self._heard = None
         self.is_unfollowed = False
         self.missed_second = None
+
+    def listen_on(self, channel: int) -> None:
+        """Let the unit listen on another channel; signals are set by their distance from this side's own all the same.
+
+        Raises ChannelRefused where the unit itself will not go there.
+        """
+        self._refuse_if_left()
+        if (choose := self._select()) is not None:
+            choose(channel)
 
     def confirm_level_counts(
         self,

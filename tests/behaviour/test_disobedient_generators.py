@@ -17,10 +17,13 @@ from sequencer.planning.plan import make_plan
 from sequencer.run.runner import RunOutcome
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
+from sim.radio.simulated_unit import SimulatedUnit
 from tests.support.after_faults import serial_of
 from tests.support.disobedient import (
     DEAF_TO_FREQUENCY,
     DEAF_TO_LEVEL,
+    ELSEWHERE,
+    ELSEWHERE_BEYOND,
     FAINTER,
     LEAKS_OFF,
     LOUDER,
@@ -198,6 +201,111 @@ def test_a_unit_that_hardly_rejects_the_next_channel_is_measured_and_fails(tmp_p
     found = measured(Rig(plan, "M40-0020").run())
     assert [one.decision for one in found] == [Decision.FAIL] * 2, found
     assert all(0.0 < one.value < 20.0 for one in found), found
+
+
+@pytest.mark.parametrize("kind", [*ELSEWHERE, *ELSEWHERE_BEYOND])
+@pytest.mark.parametrize("name", ["selectivity", "blocking", "spurious_response", "intermodulation"])
+def test_a_second_generator_that_goes_elsewhere_decides_nothing(run: Run, name: str, kind: str) -> None:
+    """It would spoil nothing, and pass a bad unit: where the unit listens on the channel where it is said to be, it is not heard."""
+    outcome, rig = run(name, SECOND, kind)
+    for one in measured(outcome):
+        assert one.decision is Decision.NOT_MEASURED, one
+        assert "the second generator is not heard where it was set" in one.note, one.note
+        assert one.fault is not None
+        assert one.fault.instrument == SECOND
+    assert outcome.status is ExitStatus.BENCH_FAILED
+    assert [one for one in rig.sent("radio") if ":CHANnel " in one][-1].startswith(":CONTrol:CHANnel 20")
+
+
+BAD = """\
+sequence: Beside others
+channels: {plan}
+mode: FM
+supply: 13.2 V
+checks:
+  - {{check: {check}, channel: 20, limit: {{min: 60 dB}}}}
+"""
+ALONE = """\
+plan: One channel
+source: invented for a test
+band: {min: 26 MHz, max: 28 MHz}
+channels: {20: 27.205 MHz}
+"""
+BESIDE = {
+    "selectivity": "selectivity, offsets: [10 kHz, -10 kHz]",
+    "blocking": "blocking, offsets: [1 MHz]",
+}
+
+
+def beside(folder: Path, name: str, serial: str, *, alone: bool, seed: int = 1) -> Rig:
+    """Return a rig that measures a unit beside a second generator, with a plan of many channels or of one."""
+    (folder / "alone.yaml").write_text(ALONE, encoding="utf-8")
+    file = folder / "beside.yaml"
+    plan = folder / "alone.yaml" if alone else "plans/cept-40.yaml"
+    file.write_text(BAD.format(plan=plan, check=BESIDE[name]), encoding="utf-8")
+    shipped = Path("sim/two-signal-bench.yaml").resolve()
+    text = shipped.read_text(encoding="utf-8").replace("unit: units ", f"unit: {shipped.parent / 'units'} ")
+    (folder / "bench.yaml").write_text(text.replace("seed: 1", f"seed: {seed}"), encoding="utf-8")
+    return Rig(
+        make_plan(load_sequence(str(file)), load_bench(str(folder / "bench.yaml")), serial=serial), serial
+    )
+
+
+@pytest.mark.parametrize("alone", [False, True])
+@pytest.mark.parametrize("kind", [*ELSEWHERE])
+@pytest.mark.parametrize("name", [*BESIDE])
+def test_a_bad_unit_is_not_passed_by_a_generator_that_goes_elsewhere(
+    tmp_path: Path, name: str, kind: str, alone: bool
+) -> None:
+    """M40-0020 rejects the next channel by less than 20 dB; with the plan's only channel the generator is drawn in until it is heard."""
+    rig = beside(tmp_path, name, "M40-0020", alone=alone)
+    disobey(rig.simulation.devices[rig.plan.bench.bench.instruments[SECOND].address], kind)
+    outcome = rig.run()
+    assert {one.decision for one in measured(outcome)} == {Decision.NOT_MEASURED}
+    assert all("the second generator is not heard where it was set" in one.note for one in measured(outcome))
+    assert outcome.status is ExitStatus.BENCH_FAILED
+
+
+RESTS = "from the channel rests on what it reads back"
+
+
+@pytest.mark.parametrize(
+    ("name", "alone", "said"),
+    [
+        ("selectivity", False, ["", f"-10 kHz {RESTS}; at -20 kHz it was heard"]),
+        ("selectivity", True, [f"+10 kHz {RESTS}; at +6.25 kHz it was heard", f"-10 kHz {RESTS}"]),
+        ("blocking", False, [f"+1 MHz {RESTS}; at +200 kHz it was heard"]),
+        ("blocking", True, [f"+1 MHz {RESTS}; at +6.25 kHz it was heard"]),
+    ],
+)
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_result_says_where_the_second_generator_was_heard(
+    tmp_path: Path, name: str, alone: bool, said: list[str], seed: int
+) -> None:
+    """A sound unit passes; there is no channel 10 kHz below channel 20, nor 1 MHz above it, and the result says what that rests on."""
+    found = measured(beside(tmp_path, name, "M40-0061", alone=alone, seed=seed).run())
+    assert [one.decision for one in found] == [Decision.PASS] * len(said), found
+    for one, words in zip(found, said, strict=True):
+        assert (words in one.note) if words else (RESTS not in one.note), one.note
+
+
+@pytest.mark.parametrize("how", ["refuses", "stands elsewhere"])
+def test_a_unit_without_the_other_channel_is_measured(
+    tmp_path: Path, how: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the unit has no channel 21, or has it elsewhere, the first generator is not heard there either, and no one is blamed."""
+    own = SimulatedUnit.set_channel
+
+    def set_channel(unit: SimulatedUnit, channel: int) -> None:
+        if channel == 21 and how == "refuses":
+            raise ValueError("no channel 21")
+        own(unit, 25 if channel == 21 else channel)
+
+    monkeypatch.setattr(SimulatedUnit, "set_channel", set_channel)
+    rig = beside(tmp_path, "selectivity", "M40-0061", alone=False)
+    found = measured(rig.run())
+    assert [one.decision for one in found] == [Decision.PASS] * 2, found
+    assert f"+10 kHz {RESTS}; at +5 kHz it was heard" in found[0].note, found[0].note
 
 
 @pytest.mark.parametrize(

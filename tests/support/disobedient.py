@@ -138,6 +138,27 @@ def _stays_on_frequency(generator: Any) -> Give:
     return give
 
 
+def _goes(to_hz: Callable[[float], float], *, beyond_hz: float = 0.0) -> Callable[[Any], Give]:
+    """At ``to_hz`` of how far it is told to go from the first frequency that it is on at, where that is farther than ``beyond_hz``."""
+
+    def of(generator: Any) -> Give:
+        told, first = generator._signal, list[float]()
+
+        def give() -> RfSignal | None:
+            signal: RfSignal | None = told()
+            if signal is None:
+                return None
+            first.append(signal.frequency_hz)
+            apart_hz = signal.frequency_hz - first[0]
+            if abs(apart_hz) <= beyond_hz:
+                return signal
+            return replace(signal, frequency_hz=abs(first[0] + to_hz(apart_hz)))
+
+        return give
+
+    return of
+
+
 LOUDER = {
     "10 dB high below -100 dBm": _sticks(-100.0, 10.0),
     "20 dB high below -100 dBm": _sticks(-100.0, 20.0),
@@ -150,8 +171,21 @@ DEAF_TO_LEVEL = {"stuck at -87 dBm": _stuck_at(-87.0), "stuck at its first level
 STAYS_OFF = {"stays off": _stays_off}
 LEAKS_OFF = {"leaks while off": _leaks_when_off}
 DEAF_TO_FREQUENCY = {"stays on its first frequency": _stays_on_frequency}
+ELSEWHERE = {
+    "goes 12 MHz off": _goes(lambda apart_hz: 12e6),
+    "goes 12 MHz farther": _goes(lambda apart_hz: apart_hz + 12e6, beyond_hz=100.0),
+}
+"""Told any other frequency than its first."""
+ELSEWHERE_BEYOND = {
+    "goes 12 MHz off beyond 9 kHz": _goes(lambda apart_hz: 12e6, beyond_hz=9e3),
+    "goes twice as far": _goes(lambda apart_hz: 2.0 * apart_hz),
+    "goes 40 kHz farther": _goes(lambda apart_hz: apart_hz + 40e3, beyond_hz=9e3),
+    "goes to the other side": _goes(lambda apart_hz: -3.0 * apart_hz),
+}
+"""What only shows at the very offset."""
 OFF_BY = {"3 dB high": _off_by(3.0)}
 KINDS = LOUDER | FAINTER | STAYS_ON | STAYS_OFF | DEAF_TO_LEVEL | DEAF_TO_FREQUENCY | LEAKS_OFF | OFF_BY
+KINDS |= ELSEWHERE | ELSEWHERE_BEYOND
 
 
 def disobey(generator: Any, kind: str) -> None:

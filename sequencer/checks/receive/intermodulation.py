@@ -41,8 +41,9 @@ from sequencer.checks.shared.level_search.sensitivity_reader import (
 )
 from sequencer.checks.shared.level_search.stepper import Stepper
 from sequencer.checks.shared.level_search.wanted_signal import apply_wanted, find_tone_hz
+from sequencer.checks.shared.two_signal.listening import places_proof_s
 from sequencer.checks.shared.two_signal.search import PRODUCT, PRODUCT_ORDER, Receiver, product_search
-from sequencer.checks.shared.two_signal.second_level import doubted_second_level
+from sequencer.checks.shared.two_signal.second_place import SecondProof, prove_second
 from sequencer.checks.shared.two_signal.settings import (
     SECOND_LEVEL_S,
     SECOND_PROOF_S,
@@ -152,6 +153,7 @@ class Intermodulation(Check[IntermodulationSettings]):
             settings.sensitivity_forecast_s(conditions)
             + SECOND_PROOF_S
             + SECOND_LEVEL_S
+            + places_proof_s(conditions, settings.spacings_hz)
             + len(settings.spacings_hz) * each_s
         )
 
@@ -168,13 +170,21 @@ class Intermodulation(Check[IntermodulationSettings]):
             ]
         tone_hz = find_tone_hz(side, settings, conditions, weighting=settings.weighting)
         reader = sensitivity_reader(side, settings, conditions, tone_hz or settings.tone_hz)
-        doubted = doubted_second_level(
-            side, settings, conditions, reader, level_dbm=crossing.level_db + ABOVE_DB, first_db=None
+        second = prove_second(
+            side,
+            settings,
+            conditions,
+            reader,
+            level_dbm=crossing.level_db + ABOVE_DB,
+            first_db=None,
+            places_hz=settings.spacings_hz,
         )
-        if doubted is not None:
-            nothing = [_nothing(spacing_hz, settings, str(doubted)) for spacing_hz in settings.spacings_hz]
-            return [replace(one, fault=FaultFacts.of(doubted)) for one in nothing]
-        heard = _Heard(found=found, crossing=crossing, sensitivity_dbm=crossing.level_db, reader=reader)
+        if (fault := second.fault) is not None:
+            nothing = [_nothing(spacing_hz, settings, str(fault)) for spacing_hz in settings.spacings_hz]
+            return [replace(one, fault=FaultFacts.of(fault)) for one in nothing]
+        heard = _Heard(
+            found=found, crossing=crossing, sensitivity_dbm=crossing.level_db, reader=reader, second=second
+        )
         return [_find(spacing_hz, heard, side, settings, conditions) for spacing_hz in settings.spacings_hz]
 
 
@@ -186,6 +196,7 @@ class _Heard:
     crossing: Crossing
     sensitivity_dbm: float
     reader: SensitivityReader
+    second: SecondProof
 
 
 def _nothing(spacing_hz: float, settings: IntermodulationSettings, note: str) -> Finding:
@@ -241,6 +252,8 @@ def _find(
         lower_db = settings.limit.limits.lower
         if alone is None or (lower_db is not None and ratio_db < lower_db):
             return _nothing(spacing_hz, settings, f"{note}; {ratio_db:.1f} dB as a bound decides nothing")
+        # a product stands out where both are where they say; nothing does otherwise
+        note = "; ".join(filter(None, (note, heard.second.said(spacing_hz))))
     quantity = offset_name(QUANTITY, spacing_hz)
     return Finding(
         quantity=quantity,

@@ -132,8 +132,9 @@ class SpuriousResponse(Check[SpuriousResponseSettings]):
 
     @override
     def forecast_s(self, settings: SpuriousResponseSettings, conditions: Conditions) -> float:
-        places = len(settings.names)
-        return settings.two_signal_forecast_s(conditions, places) + places * (3.0 * SWITCH_S + REPEAT_S)
+        offsets_hz = [place.offset_hz for place in settings.places(conditions.carrier_hz)]
+        looks_s = len(offsets_hz) * (3.0 * SWITCH_S + REPEAT_S)
+        return settings.two_signal_forecast_s(conditions, offsets_hz) + looks_s
 
     @override
     def receive(
@@ -143,7 +144,9 @@ class SpuriousResponse(Check[SpuriousResponseSettings]):
         def apply(level_dbm: float, offset_hz: float) -> None:
             side.apply_interferer(level_dbm, offset_hz=offset_hz)
 
-        def look(reader: SensitivityReader, level_dbm: float, offset_hz: float, target_db: float) -> str:
+        def look(
+            reader: SensitivityReader, level_dbm: float, offset_hz: float, target_db: float
+        ) -> tuple[str, bool]:
             """Say whether the receiver is spoiled as much beside the response: then it is blocked, and hears nothing there."""
             apply(level_dbm, offset_hz + ASIDE_HZ)
             side.wait_s(3.0 * SWITCH_S)
@@ -151,9 +154,10 @@ class SpuriousResponse(Check[SpuriousResponseSettings]):
             where_hz = conditions.carrier_hz + offset_hz
             at = f"at {where_hz / 1e6:.6g} MHz"
             if aside is not None and aside < target_db + SAME_WITHIN_DB:
-                return f"{at}, and as much {ASIDE_HZ / 1e3:g} kHz beside it: the receiver is blocked, and responds no more than that"
+                blocked = "the receiver is blocked, and responds no more than that"
+                return f"{at}, and as much {ASIDE_HZ / 1e3:g} kHz beside it: {blocked}", False
             shown = "" if aside is None else f" ({aside:.1f} dB SINAD {ASIDE_HZ / 1e3:g} kHz beside it)"
-            return f"{at}, a response{shown}"
+            return f"{at}, a response{shown}", True
 
         places = settings.places(conditions.carrier_hz)
         interference = Interference(places=places, apply=apply, usual=RESPONSE, look=look, aside_hz=ASIDE_HZ)

@@ -33,8 +33,9 @@ class Interference:
     ``fall_db`` None: until SINAD is back at the target. ``apply`` switches the interferer on at a level and an offset, Hz.
     ``errors`` are what the interferer's own frequency and modulation may put the ratio off by, dB. ``places`` are where it is measured
     at, ``usual`` is how far above the wanted signal the interferer usually stands there. ``look`` is given the level found at a place and
-    the offset, and returns what else is to be said of it. ``aside_hz`` is added to the first place's offset where the second generator is
-    proved to leave the channel: where the receiver may respond at the place itself.
+    the offset, and returns what else is to be said of it, and whether the receiver itself shows that the interferer stands there.
+    ``aside_hz`` is added to the first place's offset where the second generator is proved to leave the channel: where the receiver may
+    respond at the place itself.
     """
 
     places: tuple[Place, ...]
@@ -42,7 +43,7 @@ class Interference:
     usual: Usual
     fall_db: float | None = None
     errors: tuple[ReadError, ...] = ()
-    look: Callable[[SensitivityReader, float, float, float], str] | None = None
+    look: Callable[[SensitivityReader, float, float, float], tuple[str, bool]] | None = None
     aside_hz: float = 0.0
 
     @property

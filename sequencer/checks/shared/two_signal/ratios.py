@@ -34,7 +34,7 @@ from sequencer.checks.shared.two_signal.budget import (
 )
 from sequencer.checks.shared.two_signal.generator_noise import beside_own_noise
 from sequencer.checks.shared.two_signal.search import Receiver, expected_dbm, spoilt_search
-from sequencer.checks.shared.two_signal.second_level import doubted_second_level
+from sequencer.checks.shared.two_signal.second_place import SecondProof, prove_second
 from sequencer.checks.shared.two_signal.settings import SecondSignalSettings, highest_dbm
 from sequencer.frozen import dataclass
 from sequencer.results.model import FaultFacts
@@ -63,23 +63,24 @@ def find_ratios(
         shown = "no SINAD" if alone_db is None else f"{alone_db:.1f} dB SINAD"
         note = f"the wanted signal alone, {wanted.level_dbm:.1f} dBm, gives {shown}: no room for a fall to {target_db:.1f} dB"
         return _nothing(interference.places, settings, note)
-    doubted = doubted_second_level(
+    second = prove_second(
         side,
         settings,
         conditions,
         wanted.reader,
         level_dbm=wanted.level_dbm,
         first_db=alone_db,
+        places_hz=[place.offset_hz for place in interference.places],
         beside_hz=interference.beside_hz,
     )
-    if doubted is not None:
-        return _nothing(interference.places, settings, str(doubted), fault=FaultFacts.of(doubted))
+    if second.fault is not None:
+        return _nothing(interference.places, settings, str(second.fault), fault=FaultFacts.of(second.fault))
     apply_wanted(side, settings, conditions, wanted.level_dbm)
     found: list[Finding] = []
     before: dict[float, Crossing] = {}
     for place in interference.places:
         offset_hz = place.offset_hz
-        question = _Question(wanted, alone, target_db, place, dict(before))
+        question = _Question(wanted, alone, target_db, place, dict(before), second)
         finding, crossing = _ratio_finding(side, settings, conditions, interference, question)
         found.append(finding)
         if crossing.found:
@@ -96,6 +97,7 @@ class _Question:
     place: Place
     before: Mapping[float, Crossing]
     """What was found at other offsets of the same unit."""
+    second: SecondProof
 
     def room(self, settings: SecondSignalSettings) -> Room | None:
         """Return how far the wanted signal stands above its sensitivity; None where nobody looked for that, or the target is another."""
@@ -201,16 +203,17 @@ def _ratio_finding(
         alone=question.alone,
         offset_hz=place.offset_hz,
     )
-    looked = ""
+    looked, responds = "", False
     if interference.look is not None:
-        looked = interference.look(
+        looked, responds = interference.look(
             question.wanted.reader, crossing.level_db, place.offset_hz, question.target_db
         )
     note = (
         f"wanted {wanted_dbm:.1f} dBm ({question.wanted.note}), interferer {interferer_dbm:.1f} dBm at "
         f"{question.target_db:.1f} dB SINAD; {how_found(crossing)}"
     )
-    note = "; ".join(filter(None, (note, looked)))
+    rests = "" if responds else question.second.said(place.offset_hz)
+    note = "; ".join(filter(None, (note, looked, rests)))
     finding = Finding(
         quantity=quantity,
         value=ratio_db,

@@ -17,6 +17,7 @@ from sequencer.checks.shared.level_search.signal_proof import apart_hz
 from sequencer.checks.shared.level_search.wanted_signal import UNMODULATED, apply_wanted, carrier_offset_hz
 from sequencer.checks.shared.readings.operator import is_read_by_hand
 from sequencer.checks.shared.two_signal.settings import UNSTATED_DB
+from sequencer.frozen import dataclass
 from sequencer.inputs.bench import INTERFERER
 from sequencer.safety.receive import ReceiveSide
 
@@ -36,7 +37,16 @@ NEXT = (
 )
 
 
-def doubted_second_level(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AsHeard:
+    """How the second generator is heard alone on the channel: SINAD, dB, at a level, dBm; ``within_db``: how far the first's may be."""
+
+    level_dbm: float
+    sinad_db: float | None
+    within_db: float
+
+
+def heard_second_level(
     side: ReceiveSide,
     settings: SensitivitySettingsBase,
     conditions: Conditions,
@@ -45,16 +55,14 @@ def doubted_second_level(
     level_dbm: float,
     first_db: float | None,
     beside_hz: float = 0.0,
-) -> UnexpectedReply | None:
-    """Return what is wrong where the second generator's signal is stronger, or weaker, than the first's at the same level; else None.
+) -> AsHeard | UnexpectedReply | None:
+    """Return what is wrong where the second generator's signal is stronger, or weaker, than the first's at the same level; else how it is.
 
     The same where it is heard as loudly ``beside_hz`` from the channel; nearer than the next channel a sound receiver may hear it, and
     nothing is said.
 
-    It is returned and not raised: what the side proves when it is left (a generator that is not off, a level that does not
-    count) says more.
     ``first_db`` is the SINAD of the first alone at ``level_dbm``, where it was read already. The first is left off, as is the second.
-    Nothing is said where a person sets a generator or reads SINAD, where the second cannot modulate so, or where no SINAD is read at all.
+    None where a person sets a generator or reads SINAD, where the second cannot modulate so, or where no SINAD is read at all.
     """
     named = [find_entry(conditions.bench, role) for role in ("signal_generator", INTERFERER)]
     if any(one is None or one[1].manual for one in named) or is_read_by_hand(conditions, "audio_analyser"):
@@ -65,17 +73,25 @@ def doubted_second_level(
                 side, settings, conditions, reader, level_dbm, None if look else first_db
             )
             side.remove_signal()
-            second_db, second_dbm = _second(side, settings, conditions, reader, made_dbm)
+            second_db, second_dbm = hear_second(side, settings, conditions, reader, made_dbm)
             within_db = SCATTER_DB + STEEPEST * (_off_db(conditions) + abs(second_dbm - made_dbm))
             if not _is_doubted(first_db, second_db, within_db, conditions.mode):
-                return _doubted_beside(
-                    side,
-                    settings,
-                    conditions,
-                    reader,
-                    level_dbm=made_dbm,
-                    on_db=second_db,
-                    beside_hz=beside_hz,
+                heard = AsHeard(level_dbm=made_dbm, sinad_db=second_db, within_db=within_db)
+                return (
+                    heard
+                    if (
+                        doubted := _doubted_beside(
+                            side,
+                            settings,
+                            conditions,
+                            reader,
+                            level_dbm=made_dbm,
+                            on_db=second_db,
+                            beside_hz=beside_hz,
+                        )
+                    )
+                    is None
+                    else doubted
                 )
         assert first_db is not None
         return _doubted(conditions, made_dbm, first_db, second_db)
@@ -118,7 +134,7 @@ def _first(
     return first_db, made_dbm
 
 
-def _second(
+def hear_second(
     side: ReceiveSide,
     settings: SensitivitySettingsBase,
     conditions: Conditions,
@@ -161,7 +177,7 @@ def _doubted_beside(
         return None
     beside_db: float | None = None
     for _ in range(2):  # one odd reading says nothing
-        beside_db, _made_dbm = _second(side, settings, conditions, reader, level_dbm, beside_hz=beside_hz)
+        beside_db, _made_dbm = hear_second(side, settings, conditions, reader, level_dbm, beside_hz=beside_hz)
         if beside_db is None or beside_db < on_db - SCATTER_DB:
             return None
     named = find_entry(conditions.bench, INTERFERER)

@@ -1,5 +1,6 @@
 """What a sequence says of a check with a second signal, and what the plan works out of it."""
 
+from collections.abc import Sequence
 from typing import Annotated
 
 from pydantic import AfterValidator, Field
@@ -13,6 +14,7 @@ from sequencer.checks.shared.budgets.parts import HalfWidth
 from sequencer.checks.shared.level_search.sensitivity import SensitivitySettingsBase
 from sequencer.checks.shared.level_search.sensitivity_reader import REPEAT_S, REPEATS, reading_needs
 from sequencer.checks.shared.level_search.wanted_signal import tone_s
+from sequencer.checks.shared.two_signal.listening import places_proof_s
 from sequencer.files.fields import FrequencyDifferenceHz, LevelDbm, RatioDb, between
 from sequencer.inputs.bench import INTERFERER
 from sequencer.inputs.stated import BOTH_GENERATORS, FAR_PATH
@@ -25,6 +27,9 @@ HIGHEST_DBM = (
 SECOND_PROOF_S = 1.25  # what the second generator's proof takes at the end
 SECOND_LEVEL_S = 1.5  # and that of its level before: 1.2 s where SINAD follows the level at once, measured on the simulated bench
 SECOND_BESIDE_S = 0.4  # and one reading more, beside the channel
+SECOND_PLACE_S = (
+    0.7  # and one for each place on a channel that the unit is set to, or one near its own for all others
+)
 UNSTATED_DB = 1.0  # what a generator's level is off by at the most, where the bench file does not say: common practice, no source
 
 
@@ -103,8 +108,11 @@ class SecondSignalSettings(SensitivitySettingsBase):
         own = 3.0 if self.wanted_dbm is None else 0.0
         return {"signal_generator": 3.0 + own, "audio_analyser": each * (places or len(self.places_hz)) + own}
 
-    def two_signal_forecast_s(self, conditions: Conditions, places: int | None = None) -> float:
-        """Return about how long two levels take, each found with the other generator's signal, s; the second at so many ``places``."""
+    def two_signal_forecast_s(
+        self, conditions: Conditions, offsets_hz: Sequence[float] | None = None
+    ) -> float:
+        """Return about how long two levels take, each found with the other generator's signal, s; ``offsets_hz`` if not its own."""
+        places_hz = self.places_hz if offsets_hz is None else offsets_hz
         first_s = (
             self.sensitivity_forecast_s(conditions) if self.wanted_dbm is None else tone_s(conditions.mode)
         )
@@ -115,7 +123,8 @@ class SecondSignalSettings(SensitivitySettingsBase):
             + SECOND_PROOF_S
             + SECOND_LEVEL_S
             + SECOND_BESIDE_S
-            + (places or len(self.places_hz)) * (0.9 + 2.5 * finer)
+            + places_proof_s(conditions, places_hz)
+            + len(places_hz) * (0.9 + 2.5 * finer)
         )
 
 
