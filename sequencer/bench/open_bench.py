@@ -132,14 +132,16 @@ class OpenBench(PersonsHands):
                     raise
                 self._key_line_fault = None
 
-    def make_safe(self, *, last: bool = False, patience_s: float = PATIENCE_S) -> SafeState:
+    def make_safe(
+        self, *, last: bool = False, patience_s: float = PATIENCE_S, listen: bool = False
+    ) -> SafeState:
         """Make the bench safe; what is needed for that and is not open, because opening failed or was cut short, is tried again.
 
-        ``last`` is for the way out: the supply goes off too.
+        ``last`` is for the way out: the supply goes off too; with ``listen`` the unit is heard to fall silent where it can be.
         """
         if not self._touched:
             return SafeState(touched=False)
-        return self.safe.make_safe(last=last, patience_s=patience_s)
+        return self.safe.make_safe(last=last, patience_s=patience_s, listen=listen)
 
     def _open_again(self, role: str) -> None:
         for name in sorted(self.bench.instruments, key=self._opening_rank):

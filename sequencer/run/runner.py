@@ -113,7 +113,7 @@ class Runner:
         except Interrupted:
             stopper.hold()
             how = ""
-        state = self._close()
+        state = self._close(listen=how == "done")
         if stopper.requests:
             how = interrupted_by(stopper.signal_name)
             self._state.raise_status(ExitStatus.INTERRUPTED)
@@ -289,10 +289,11 @@ class Runner:
             finding, step, self._facts, self._state.confirmed, safe.supply_facts, safe.chamber_facts
         )
 
-    def _close(self) -> SafeState:
-        """Make the bench safe, its supply off too, and let go."""
+    def _close(self, *, listen: bool) -> SafeState:
+        """Make the bench safe, its supply off too, and let go. ``listen``: nothing hurries, so that the unit is heard to fall silent."""
         # Where it has just been tried for some seconds in vain, once more is enough.
-        state = self._bench.make_safe(last=True, patience_s=0.0 if self._state.gave_up else PATIENCE_S)
+        patience_s = 0.0 if self._state.gave_up else PATIENCE_S
+        state = self._bench.make_safe(last=True, patience_s=patience_s, listen=listen)
         if self._keeps_open and state.confirmed and self._bench.is_sound:
             return state
         try:

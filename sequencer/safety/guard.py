@@ -8,13 +8,23 @@ from typing import TypeVar
 
 from drivers.clock import Clock
 from drivers.faults import Refused
-from drivers.roles import Chamber, Instrument, ModulationAnalyser, PowerMeter, Radio, Supply, Switch
+from drivers.roles import (
+    AudioAnalyser,
+    Chamber,
+    Instrument,
+    ModulationAnalyser,
+    PowerMeter,
+    Radio,
+    Supply,
+    Switch,
+)
 from sequencer.safety.control.chamber import ChamberFacts, ChamberLine, ChamberRules
 from sequencer.safety.control.interlock import Interlock
 from sequencer.safety.control.key import Key, Ratings
 from sequencer.safety.control.start_state import StartState
 from sequencer.safety.control.supply import SupplyFacts, SupplyLine
 from sequencer.safety.ending.cut_off import CutOff
+from sequencer.safety.ending.loudspeaker import Loudspeaker
 from sequencer.safety.ending.make_safe import SUPPLY_OFF, SWITCHED_BY, WayOut
 from sequencer.safety.ending.way_out import PATIENCE_S
 from sequencer.safety.proofs.plausible import MARGIN_DB
@@ -104,6 +114,7 @@ class GuardedBench:
             self._cut_off,
             self._supply,
             self._chamber,
+            Loudspeaker(lambda: self._find(AudioAnalyser), clock),
             roles=roles,
             clock=clock,
             send_off_unanswered=send_off_unanswered,
@@ -221,14 +232,18 @@ class GuardedBench:
         """Raise NotConfirmed unless every generator's output reads off and the switch reads `transmit`; moves nothing."""
         self._interlock.confirm_transmit()
 
-    def make_safe(self, *, last: bool = False, patience_s: float = PATIENCE_S) -> SafeState:
+    def make_safe(
+        self, *, last: bool = False, patience_s: float = PATIENCE_S, listen: bool = False
+    ) -> SafeState:
         """Unkey the unit and switch generators off, each confirmed, and the audio source; cuts the supply if the key stays down.
 
-        ``last`` is for the way out: the supply goes off too, confirmed. What fails is tried again for ``patience_s``; a person is
-        asked twice at most.
+        ``last`` is for the way out: the supply goes off too, confirmed; with ``listen`` by the unit's loudspeaker, too. What fails is
+        tried again for ``patience_s``; a person is asked twice at most.
         """
         by_hand = any(instrument.manual for instrument in self._instruments.values())
-        off, problems = self._way_out.take(last=last, patience_s=0.0 if by_hand else patience_s)
+        off, problems = self._way_out.take(
+            last=last, patience_s=0.0 if by_hand else patience_s, listen=listen
+        )
         if SUPPLY_OFF in off:
             self._note_off_air()
         with suppress(Exception):

@@ -46,7 +46,7 @@ class SupplyLine:
     def __init__(
         self, find: Callable[[], Supply | None], *, clock: Clock, ratings: Ratings, cables: Cables
     ) -> None:
-        self._find = find
+        self.find = find
         self._clock = clock
         self._ratings = ratings
         self._cables = cables
@@ -242,7 +242,7 @@ class SupplyLine:
         self.fed_v, self._is_read, self._seen_under_load = None, False, False
 
     def _present(self) -> Supply:
-        return present(self._find(), "supply")
+        return present(self.find(), "supply")
 
     def _refuse_above_rating(self, voltage_v: float) -> None:
         if not 0.0 <= voltage_v <= self._ratings.max_supply_voltage_v:

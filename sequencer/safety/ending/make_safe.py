@@ -8,8 +8,10 @@ from drivers.clock import Clock
 from drivers.roles import Chamber, Instrument, Radio, SignalGenerator, Supply
 from sequencer.safety.control.chamber import ChamberLine
 from sequencer.safety.control.interlock import Interlock
+from sequencer.safety.control.side import present
 from sequencer.safety.control.supply import SupplyLine
 from sequencer.safety.ending.cut_off import CutOff
+from sequencer.safety.ending.loudspeaker import Loudspeaker
 from sequencer.safety.ending.way_out import SafeStep, take_steps
 from sequencer.safety.state import CHAMBER_RUNS
 
@@ -33,6 +35,7 @@ class WayOut:
         cut_off: CutOff,
         line: SupplyLine,
         chamber: ChamberLine,
+        loudspeaker: Loudspeaker,
         *,
         roles: frozenset[str],
         clock: Clock,
@@ -43,16 +46,22 @@ class WayOut:
         self._cut_off = cut_off
         self._line = line
         self._chamber = chamber
+        self._loudspeaker = loudspeaker
         self._roles = roles
         self._clock = clock
         self._send_off_unanswered = send_off_unanswered
         self._open_missing = open_missing
 
-    def take(self, *, last: bool, patience_s: float) -> tuple[tuple[str, ...], tuple[str, ...]]:
-        """Take all steps of the roles that there are; return what was confirmed, and what could not be."""
-        return take_steps(list(self._steps(last=last)), self._clock, patience_s=patience_s)
+    def take(
+        self, *, last: bool, patience_s: float, listen: bool = False
+    ) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """Take all steps of the roles that there are; return what was confirmed, and what could not be.
 
-    def _steps(self, *, last: bool) -> Iterator[SafeStep]:
+        ``listen`` hears the unit before and after its supply goes off, which takes a reading's time.
+        """
+        return take_steps(list(self._steps(last=last, listen=listen)), self._clock, patience_s=patience_s)
+
+    def _steps(self, *, last: bool, listen: bool) -> Iterator[SafeStep]:
         if "radio" in self._roles:
             yield SafeStep(
                 act=self._with_opened("radio", self._interlock.unkey),
@@ -72,7 +81,7 @@ class WayOut:
             )
         if last and "supply" in self._roles:
             yield SafeStep(
-                act=self._with_opened("supply", self._line.remove),
+                act=self._with_opened("supply", self._remove_heard if listen else self._line.remove),
                 done=SUPPLY_OFF,
                 failed="the unit's supply could not be confirmed off",
                 otherwise=lambda: self._send_off_unanswered("supply") or "",
@@ -85,6 +94,13 @@ class WayOut:
                 failed=CHAMBER_RUNS,
                 otherwise=lambda: self._send_off_unanswered("chamber") or "",
             )
+
+    def _remove_heard(self) -> None:
+        """Take the supply from the unit, and hear that its receiver falls silent where it was heard before."""
+        supply = present(self._line.find(), "supply")
+        before = self._loudspeaker.heard() if not supply.manual else None
+        self._line.remove()
+        self._loudspeaker.confirm_silenced(before, supply)
 
     def _with_opened(self, role: str, act: Callable[[], None]) -> Callable[[], None]:
         def opened() -> None:
