@@ -41,6 +41,7 @@ from sequencer.checks.shared.level_search.sensitivity_reader import (
 )
 from sequencer.checks.shared.level_search.stepper import Stepper
 from sequencer.checks.shared.level_search.wanted_signal import apply_wanted, find_tone_hz
+from sequencer.checks.shared.two_signal.generator_noise import Hidden, hidden_by_noise
 from sequencer.checks.shared.two_signal.listening import places_proof_s
 from sequencer.checks.shared.two_signal.search import PRODUCT, PRODUCT_ORDER, Receiver, product_search
 from sequencer.checks.shared.two_signal.second_place import SecondProof, prove_second
@@ -58,13 +59,17 @@ from sequencer.results.model import FaultFacts
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.curve_belief import Expected
 from sequencer.search.protocol import Crossing, find_crossing
-from sequencer.uncertainty.contributions import search_interval
+from sequencer.uncertainty.contributions import instrument_accuracy, search_interval
 from sequencer.uncertainty.decision import Bound
 from sequencer.units.format import format_quantity
 
 QUANTITY = "intermodulation"
 BOTH_DB = 3.02  # two signals are twice the power of each; rounded up
 ABOVE_DB = 2.0  # above the sensitivity both generators are compared: SINAD scatters less there
+PRODUCT_BEFORE = (
+    "a product made in the generators or where they are combined fails a unit as well: a pad of 3 dB before the unit lowers one made in "
+    "the unit by 9 dB, and one made before it by 3 dB"
+)
 HEARD_WITHIN_DB = 3.0  # of SINAD: common practice, no source
 SHARES = {"signal_generator": 1.0, INTERFERER: 2.0}
 """How often each signal enters the product."""
@@ -239,21 +244,34 @@ def _find(
     side.remove_interferer()
     side.wait_s(3.0 * SWITCH_S)
     alone = heard.reader.read(REPEAT_S).number
-    ratio_db = crossing.level_db - heard.sensitivity_dbm
-    note = (
-        f"sensitivity {heard.sensitivity_dbm:.1f} dBm, both {crossing.level_db:.1f} dBm at {settings.target.ratio_db:g} dB SINAD; "
-        f"{how_found(crossing)}"
+    both_hz = {"signal_generator": 2.0 * spacing_hz, INTERFERER: spacing_hz}
+    hidden = hidden_by_noise(
+        conditions,
+        both_hz,
+        level_dbm=crossing.level_db,
+        heard_dbm=heard.sensitivity_dbm,
+        target_db=settings.target.ratio_db,
     )
-    bound: Bound = ""
+    ratio_db = crossing.level_db - heard.sensitivity_dbm - hidden.off_db
+    lower_db = settings.limit.limits.lower
+    fails = lower_db is not None and ratio_db < lower_db
+    notes = [
+        f"sensitivity {heard.sensitivity_dbm:.1f} dBm, both {crossing.level_db:.1f} dBm at {settings.target.ratio_db:g} dB SINAD",
+        how_found(crossing),
+        hidden.said(passes=not fails),
+    ]
+    bound: Bound = "at least" if hidden.is_bound else ""
     if alone is None or alone > settings.target.ratio_db - HEARD_WITHIN_DB:
         shown = "no SINAD" if alone is None else f"{alone:.1f} dB SINAD"
-        note += f"; the modulated signal alone gives {shown}: no product stands out"
+        notes.append(f"the modulated signal alone gives {shown}: no product stands out")
         bound = "at least"
-        lower_db = settings.limit.limits.lower
-        if alone is None or (lower_db is not None and ratio_db < lower_db):
-            return _nothing(spacing_hz, settings, f"{note}; {ratio_db:.1f} dB as a bound decides nothing")
-        # a product stands out where both are where they say; nothing does otherwise
-        note = "; ".join(filter(None, (note, heard.second.said(spacing_hz))))
+    # a product stands out where both are where they say; without one nothing shows that
+    notes.append(heard.second.said(spacing_hz) if bound else "")
+    note = "; ".join(filter(None, notes))
+    if alone is None or (bound and fails):
+        return _nothing(spacing_hz, settings, f"{note}; {ratio_db:.1f} dB as a bound decides nothing")
+    if fails:
+        note = f"{note}; {PRODUCT_BEFORE}"
     quantity = offset_name(QUANTITY, spacing_hz)
     return Finding(
         quantity=quantity,
@@ -261,7 +279,7 @@ def _find(
         bound=bound,
         unit="dB",
         limits=settings.limit.limits,
-        budget=_parts(heard, crossing, conditions).budget(quantity, "dB", ratio_db),
+        budget=_parts(heard, crossing, conditions, hidden).budget(quantity, "dB", ratio_db),
         note=note,
         points=tuple(stepper.points),
         target=settings.target.ratio_db,
@@ -274,7 +292,7 @@ def _find(
     )
 
 
-def _parts(heard: _Heard, crossing: Crossing, conditions: Conditions) -> Parts:
+def _parts(heard: _Heard, crossing: Crossing, conditions: Conditions, hidden: Hidden) -> Parts:
     """Return the ratio's parts, dB.
 
     The generator's error at the sensitivity is taken as another than at the level of the product, some 80 dB higher. A match is the same
@@ -285,6 +303,9 @@ def _parts(heard: _Heard, crossing: Crossing, conditions: Conditions) -> Parts:
     name = "sensitivity's search, 95 % interval"
     parts.add(search_interval(name, heard.crossing.half_width_db, unit="dB", coefficient=-1.0))
     parts.add(*reading_step(crossing))
+    if not hidden.is_bound:
+        hides = "generators' own noise, hides part of the product"
+        parts.add(instrument_accuracy(hides, hidden.db / 2.0, unit="dB"))
     for role, enters in SHARES.items():
         if (named := find_entry(bench, role)) is None:
             continue

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from sequencer.problems import FileProblems
+from sequencer.results.model import Result
 from sequencer.uncertainty.decision import Decision
 from tests.support.running import run_checks
 from tests.support.truth import INTERFERER, TrueUnit, where, write_bench
@@ -89,6 +90,81 @@ def test_a_bound_passes_what_it_can_and_fails_nothing(tmp_path: Path) -> None:
     assert undecided.decision is Decision.NOT_MEASURED
     assert undecided.value is None
     assert undecided.note.endswith("as a bound decides nothing")
+
+
+def noisy(
+    folder: Path, near_db: float, *, serial: str = "M40-0061", seed: int = 1, least: float = 65.0
+) -> Result:
+    """Return what is measured with two generators that have, and state, so much noise 10 kHz beside their carriers."""
+    bench = write_bench(folder, seed=seed, interferer=INTERFERER)
+    file = Path(bench)
+    stated, vswr = f"    phase_noise: {near_db} dB\n    far_noise: -165 dB\n", "    vswr: 1.3\n"
+    text = file.read_text(encoding="utf-8")
+    assert text.count(vswr) == 2
+    file.write_text(text.replace(vswr, vswr + stated), encoding="utf-8")
+    return run_checks(folder, serial, CHECK.replace("65", f"{least:g}"), bench=bench).found(QUANTITY)
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("near_db", [-140.0, -125.0, -122.0])
+def test_a_little_noise_of_the_generators_lies_within_its_uncertainty(
+    tmp_path: Path, near_db: float, seed: int
+) -> None:
+    """Half of what it may hide is taken off and stands in the budget: the value is the unit's, which has no such noise."""
+    found = noisy(tmp_path, near_db, seed=seed)
+    assert found.value is not None, found.note
+    assert found.uncertainty is not None
+    assert not found.bound
+    assert abs(found.value - true_ratio_db("M40-0061")) <= found.uncertainty
+    assert "own noise" not in found.note
+    assert found.budget is not None
+    assert "generators' own noise, hides part of the product" in [
+        one.source for one in found.budget.contributions
+    ]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("near_db", [-115.0, -110.0, -105.0])
+def test_much_noise_of_the_generators_leaves_a_bound_that_holds(
+    tmp_path: Path, near_db: float, seed: int
+) -> None:
+    """The product must drown it, which made the unit look 2 to 5 dB better: "at least" is true of the unit, and no more than 2 dB low."""
+    found = noisy(tmp_path, near_db, seed=seed)
+    assert found.value is not None, found.note
+    assert found.uncertainty is not None
+    assert found.bound == "at least"
+    assert found.decision is Decision.PASS
+    assert -2.0 - found.uncertainty < found.value - true_ratio_db("M40-0061") <= found.uncertainty
+    assert "own noise may hide part of the product" in found.note
+
+
+def test_a_limit_that_only_noise_would_meet_is_decided_by_no_one(tmp_path: Path) -> None:
+    """84.5 dB asked for, 83.2 true: through -110 dBc/Hz it read 86.5 dB, a pass. Through little noise it fails."""
+    found = noisy(tmp_path, -110.0, least=84.5)
+    assert found.decision is Decision.NOT_MEASURED, found
+    assert found.note.endswith("as a bound decides nothing")
+    found = noisy(tmp_path, -140.0, least=84.5)
+    assert found.decision is Decision.FAIL
+    assert "a pad of 3 dB before the unit" in found.note
+
+
+def test_a_bad_unit_fails_through_noise_too(tmp_path: Path) -> None:
+    """A product that is heard early stands far above it: 66 dB is that unit's figure, 75 dB its limit."""
+    found = noisy(tmp_path, -110.0, serial="M40-0062", least=75.0)
+    assert found.decision is Decision.FAIL
+    assert found.value is not None
+    assert found.uncertainty is not None
+    assert abs(found.value - true_ratio_db("M40-0062")) <= found.uncertainty
+
+
+def test_noise_that_nobody_states_is_named_where_a_unit_passes(tmp_path: Path) -> None:
+    """Unknown, it is not nought: it may make a unit pass. Where the unit fails all the same it is not mentioned."""
+    bench = write_bench(tmp_path, interferer=INTERFERER)
+    said = "the noise of signal_generator and interferer is not stated"
+    assert said in run_checks(tmp_path, "M40-0061", CHECK, bench=bench).found(QUANTITY).note
+    fails = run_checks(tmp_path, "M40-0062", CHECK.replace("65", "75"), bench=bench).found(QUANTITY)
+    assert fails.decision is Decision.FAIL
+    assert said not in fails.note
 
 
 def test_without_a_sensitivity_there_is_no_ratio(tmp_path: Path) -> None:
