@@ -91,6 +91,15 @@ class Entered:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Held:
+    """A carrier as the spectrum analyser showed it and the power meter read it, dBm at the antenna connector; whether they agreed."""
+
+    shown_dbm: float
+    meter_dbm: float
+    agrees: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class JournalRead:
     """A journal as it was read. ``outcome`` is empty where the run has not ended.
 
@@ -112,6 +121,8 @@ class JournalRead:
     resumed: tuple[datetime, ...] = ()
     adjusting: tuple[AdjustingCut, ...] = ()
     """The adjustings that were cut short, with what they had found and written."""
+    held: Held | None = None
+    """The spectrum analyser's carrier that was last held against the power meter; None where cables were moved since."""
     bench_s: float = 0.0
     """What the run took so far, bench time."""
     last_time: datetime
@@ -207,6 +218,7 @@ def journal_of(path: Path, content: bytes) -> JournalRead:
         cut=frozenset(found.cut),
         resumed=tuple(found.resumed),
         adjusting=found.adjusting.cut(),
+        held=found.held,
         bench_s=found.so_far_s,
         last_time=last_time,
         lost=_lost(lines),
@@ -246,6 +258,11 @@ def _without_a_head(path: Path, content: bytes) -> InputError:
     return about_file(path, "is not a journal of a run", allowed=_ALLOWED)
 
 
+def _held(line: Mapping[str, Any]) -> Held:
+    shown_dbm, meter_dbm = float(line["shown_dbm"]), float(line["meter_dbm"])
+    return Held(shown_dbm=shown_dbm, meter_dbm=meter_dbm, agrees=bool(line["agrees"]))
+
+
 class _Gathered:
     """Gathers what the lines say, in order."""
 
@@ -263,6 +280,7 @@ class _Gathered:
         self._first_s: float | None = None
         self.resumed: list[datetime] = []
         self.adjusting = AdjustingLines()
+        self.held: Held | None = None
 
     def take(self, line: Mapping[str, Any]) -> None:
         """Take a line; an event that is not known says nothing here."""
@@ -278,6 +296,8 @@ class _Gathered:
                 self._end_check(line)
             case "PTT to be pressed" | "PTT released" as what:
                 self.is_pressed = what == "PTT to be pressed"
+            case "carrier held" | "cables to be moved" | "cables connected" as what:
+                self.held = _held(line) if what == "carrier held" else None
             case "entered":
                 self.entered.append(
                     Entered(check_index=_number(line["check_index"]), name=line["name"], text=line["text"])

@@ -20,6 +20,7 @@ from sequencer.run.resuming.resume import others_now
 from sequencer.run.state import RunState
 from sequencer.safety.control.supply import SUPPLY_SETTLE_S
 from sequencer.safety.remembered.cables import BACK
+from sequencer.safety.transmitting.carriers import HeldCarrier
 
 
 def keep_doubts(doubts: Iterable[Doubt], record: Keeper, state: RunState, *, index: int = BEFORE_ALL) -> None:
@@ -85,6 +86,10 @@ class BeforeChecks:
                 f"{changed}: a run is carried on with the instruments that it began with. Put them back, or begin a new run."
             )
             raise Stopped("stopped: the instruments are not those that the run began with")
+        if carried is not None and (held := carried.read.held) is not None:
+            self._bench.safe.recall_held(
+                HeldCarrier(shown_dbm=held.shown_dbm, meter_dbm=held.meter_dbm, agrees=held.agrees)
+            )
 
     def _look_whether_simulated(self) -> None:
         """See that a run on simulated instruments is marked so, also where the bench file does not say it.

@@ -35,7 +35,7 @@ from sequencer.safety.remembered.cables import Cables
 from sequencer.safety.remembered.key_memory import KeyMemory
 from sequencer.safety.state import SafeState
 from sequencer.safety.transmit import TransmitSide
-from sequencer.safety.transmitting.carriers import Carriers
+from sequencer.safety.transmitting.carriers import Carriers, HeldCarrier
 from sequencer.safety.watchdog import KeyWatch
 
 _T = TypeVar("_T")
@@ -80,13 +80,13 @@ class GuardedBench:
         self._bounds_s = bounds_s
         self._release_max_s = release_max_s
         self._on_side = False
-        self._carriers = Carriers()
         self._announce = announce
         self._stood: dict[str, int] = {}  # settings that the unit stores, as they were read first
         self._watchdog = watchdog
         self._standstill = standstill
         self.key_memory = key_memory or KeyMemory()
         self.cables = cables or Cables()
+        self._carriers = self._no_carriers()
         self._interlock = Interlock(
             instruments,
             roles=roles,
@@ -187,8 +187,16 @@ class GuardedBench:
             self._interlock.key = None
         self.key_memory.change_unit(serial)
         self._interlock.followed.clear()  # what another unit heard says nothing of this one
-        self._carriers = Carriers()
+        self._carriers = self._no_carriers()
         self._interlock.unfollowed = None
+
+    def recall_held(self, held: HeldCarrier) -> None:
+        """Take over what the part of the run before it was cut short had held against the power meter."""
+        self._carriers.recall(held)
+
+    def _no_carriers(self) -> Carriers:
+        cables = self.cables
+        return Carriers(moves=lambda: cables.moves, announce=self._announce)
 
     def write_preset(self, name: str, value: int) -> None:
         """Store a setting of the unit, PTT released, confirmed by read-back. Refused while PTT is pressed."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 
@@ -63,13 +65,18 @@ def unheld_carriers(plan: Plan) -> dict[str, tuple[str, ...]]:
 
     A check of a keyed unit by that analyser holds its carrier wherever it reads by the power meter too.
     """
+    entry, found = plan.bench.bench.with_role("spectrum_analyser"), unheld_checks(plan.steps)
+    return {entry[0]: found} if entry is not None and found else {}
+
+
+def unheld_checks(steps: Iterable[Step]) -> tuple[str, ...]:
+    """Return the names of the checks among ``steps`` before which none of them holds a carrier of the spectrum analyser to the meter."""
     found: dict[str, None] = {}
-    for step in plan.steps:
+    for step in steps:
         roles = step.check.roles_of(step.settings) if step.side == "transmit" else frozenset()
         if "spectrum_analyser" not in roles:
             continue
         if "power_meter" in roles:
             break
         found[step.check.name] = None
-    entry = plan.bench.bench.with_role("spectrum_analyser")
-    return {entry[0]: tuple(found)} if entry is not None and found else {}
+    return tuple(found)

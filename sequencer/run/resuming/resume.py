@@ -19,6 +19,7 @@ from dataclasses import replace
 from drivers.roles import Identity
 from sequencer.frozen import dataclass
 from sequencer.inputs.load_bench import LoadedBench
+from sequencer.planning.doubts.unproved import unheld_checks
 from sequencer.planning.load import LoadedSequence
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
@@ -33,6 +34,7 @@ from sequencer.uncertainty.decision import Decision
 _AGAIN = "measured again when the run was resumed: before, "
 _COLD = "the unit started cold: it had been without supply while the run was cut short"
 _CUT = "measured anew: the run was cut short in this check"
+_HELD = "a carrier of the spectrum analyser was held against the power meter before the run was cut short, and not since"
 _ADJUSTED = "what is as found here was found after an adjusting that was cut short"
 _NOT_IN_JOURNAL = (
     "measured anew: what was found before stands in the table, but the journal could not be written"
@@ -70,7 +72,8 @@ def what_is_left(read: JournalRead, plan: Plan) -> Left:
     planned = {
         step.index for step in plan.steps
     }  # what is known of the bench before all of them is looked at anew
-    notes = {step.index: _note(step, plan, finished, began, faulted, in_table) for step in due}
+    unheld = unheld_checks(steps) if read.held is not None else ()
+    notes = {step.index: _note(step, plan, finished, began, faulted, in_table, unheld) for step in due}
     carried = Carried(
         read=read,
         finished=tuple(one for one in finished.values() if one.index in planned),
@@ -123,6 +126,7 @@ def _note(
     began: set[int],
     faulted: Mapping[int, Result],
     in_table: set[int],
+    unheld: Sequence[str],
 ) -> str:
     """Return what the results of a step say of its run having been cut short."""
     found = []
@@ -134,6 +138,8 @@ def _note(
         found.append(_CUT)
     if _is_colder(step, plan, finished):
         found.append(_COLD)
+    if step.check.name in unheld:
+        found.append(_HELD)
     if step.check.name == "adjust" and step.index in began:
         found.append(_ADJUSTED)
     return "; ".join(found)
@@ -141,7 +147,9 @@ def _note(
 
 def note_in(note: str) -> str:
     """Return what a stored note says of its run having been cut short, as `what_is_left` had it said; empty for nothing."""
-    begins = [at for one in (_AGAIN, _CUT, _NOT_IN_JOURNAL, _COLD, _ADJUSTED) if (at := note.find(one)) >= 0]
+    begins = [
+        at for one in (_AGAIN, _CUT, _NOT_IN_JOURNAL, _COLD, _HELD, _ADJUSTED) if (at := note.find(one)) >= 0
+    ]
     return note[min(begins) :] if begins else ""
 
 

@@ -16,12 +16,13 @@ What = Literal[
     "watchdog",
     "setting to be written",
     "setting written",
+    "carrier held",
 ]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Announced:
-    """Something that is about to be done, or (``begins`` false) that has been confirmed undone."""
+    """Something that is about to be done, or (``begins`` false) that has been confirmed: undone, or found so."""
 
     what: What
     begins: bool

@@ -27,6 +27,8 @@ class Cables:
         self._announce = announce
         self._connection: Connection = "normal"
         self.left_by = ""
+        self.moves = 0
+        """How often they were noted as moved, or connected anew."""
 
     def recall(self) -> None:
         """Find out how an earlier process left them; ``left_by`` then names the file that says so. Raises OSError.
@@ -59,6 +61,7 @@ class Cables:
                 address=str(self._mark.path) if self._mark is not None else "",
                 next_move="See who owns that file, and whether its disk has room.",
             ) from error
+        self.moves += 1
         if connection == "unknown":
             self._announce(Announced(what="cables to be moved", begins=True))
         else:

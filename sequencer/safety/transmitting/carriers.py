@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 from drivers.faults import NotConfirmed
 from drivers.roles import Instrument, Reading
 from sequencer.frozen import dataclass
+from sequencer.safety.remembered.announced import Announce, Announced, to_nobody
 
 NEAR_SHARE = 0.5  # of the distance of two channels: what lies further off is nearer to another
 UNSTATED_SPACING_HZ = 25e3  # of a plan with one channel, or none: common practice, no source
@@ -22,13 +25,36 @@ class HeldCarrier:
 class Carriers:
     """Each channel's frequency, Hz, with whether the carrier was last counted there; one for the whole of a run.
 
-    ``held`` is the carrier of the spectrum analyser that was last held against the power meter; None where none was yet.
+    ``moves`` says how often the cables were moved so far: what was held before they were counts no more. ``announce`` is told what is held,
+    so that it outlives the process.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, *, moves: Callable[[], int] = lambda: 0, announce: Announce = to_nobody) -> None:
         self._counted: dict[float, bool] = {}
         self._not_asked = set[float]()
-        self.held: HeldCarrier | None = None
+        self._moves, self._announce = moves, announce
+        self._held: HeldCarrier | None = None
+        self._held_after = 0
+
+    @property
+    def held(self) -> HeldCarrier | None:
+        """The spectrum analyser's carrier that was last held against the power meter; None where none was since cables were moved."""
+        return self._held if self._moves() == self._held_after else None
+
+    @property
+    def is_parted(self) -> bool:
+        """Say whether one was held, and cables were moved since."""
+        return self._held is not None and self.held is None
+
+    def hold(self, held: HeldCarrier) -> None:
+        """Take what was held now, and tell it."""
+        self.recall(held)
+        facts = {"shown_dbm": held.shown_dbm, "meter_dbm": held.meter_dbm, "agrees": held.agrees}
+        self._announce(Announced(what="carrier held", begins=False, facts=facts))
+
+    def recall(self, held: HeldCarrier) -> None:
+        """Take what was held by the part of the run before it was cut short."""
+        self._held, self._held_after = held, self._moves()
 
     def note(self, channel_hz: float, *, near: bool) -> None:
         """Note that the carrier was counted on a channel: ``near`` its frequency, or elsewhere."""

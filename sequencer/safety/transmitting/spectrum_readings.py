@@ -47,12 +47,17 @@ class SpectrumReadings(TransmitReadings):
 
     @property
     def held_carrier(self) -> HeldCarrier | None:
-        """The analyser's carrier that was last held against the power meter, on this side or one before it; None where none was."""
+        """The analyser's carrier last held against the power meter, on this side or before; None where none was since cables were moved."""
         return self._carriers.held
+
+    @property
+    def is_parted(self) -> bool:
+        """Say whether one was held, and cables were moved since."""
+        return self._carriers.is_parted
 
     def note_held(self, held: HeldCarrier) -> None:
         """Note that the analyser's carrier was held against the power meter; what was found before it counts no more."""
-        self._carriers.held = held
+        self._carriers.hold(held)
 
     def read_spectrum(self, settings: SpectrumSettings, *, beside: bool = False) -> Spectrum:
         """Return one sweep of the keyed unit; the settings of the answer are those that were made.

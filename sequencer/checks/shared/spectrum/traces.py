@@ -41,10 +41,9 @@ NEAREST_HZ = 500.0  # of a band's edge: what lies nearer is the edge's own, by t
 WIDER = 1.05  # than what the span of a narrower filter asks for: with the filter the span grows
 MOST_KEPT = 400
 """Points of a trace that are kept with a result."""
-UNHELD = (
-    "before it, in this run or since it was resumed, no carrier was held against the power meter: the level rests on the spectrum "
-    "analyser's word and its cable; 'harmonics' before it would hold one"
-)
+RESTS = "the level rests on the spectrum analyser's word and its cable; 'harmonics' before it would hold one"
+UNHELD = f"before it in this run no carrier was held against the power meter: {RESTS}"
+PARTED = f"cables were moved since a carrier was held against the power meter: {RESTS}"
 UNSTATED_DB = 3.0  # taken where the bench file states nothing of it, for what cannot be right
 
 
@@ -170,7 +169,7 @@ def unheld(side: TransmitSide) -> str:
     """
     held = side.held_carrier
     if held is None:
-        return UNHELD
+        return PARTED if side.is_parted else UNHELD
     if not held.agrees:
         apart_db = abs(held.shown_dbm - held.meter_dbm)
         raise Untrusted(

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+import json
+import os
 import re
+import signal
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
+from sequencer.cli.main import main
 from sequencer.cli.validate import _unstated_lines
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.doubts.unproved import unheld_carriers
@@ -23,8 +28,9 @@ from sim.instruments.spectrum_analyser import SpectrumAnalyser
 from sim.radio.front_end import FrontEnd
 from sim.radio.leakage import Leakage
 from sim.wiring.wiring import Wiring
+from tests.support.crashed import killed, lines_of
 from tests.support.rig import Rig
-from tests.support.spectral import BENCH, results, run
+from tests.support.spectral import BENCH, results, run, write_files
 
 HOW = "check: receiver_emissions, channel: 20, intermediate_frequencies: [10.695 MHz, 455 kHz], oscillators: [high, low]"
 MASK = (
@@ -247,3 +253,61 @@ def test_shipped_pre_checks_hold_a_carrier_before_it(sequence: str) -> None:
     plan = make_plan(load_sequence(sequence), load_bench(str(BENCH)))
     assert "receiver_emissions" in [step.check.name for step in plan.steps]
     assert unheld_carriers(plan) == {}
+
+
+def _cut_short_and_resumed(folder: Path) -> dict[str, Any]:
+    """Run the checks that stand there until a carrier is held and its check has ended, kill the run, and return how `resume` ends."""
+    words = (
+        "run",
+        "sequence.yaml",
+        "--bench",
+        "bench.yaml",
+        "--serial",
+        "M40-0044",
+        "--folder",
+        str(folder / "results"),
+    )
+
+    def has_ended(number: int) -> bool:
+        return any(one["event"] == "check ended" for one in lines_of(folder / "results"))
+
+    assert os.WTERMSIG(killed(words, has_ended)) == signal.SIGKILL
+    assert "carrier held" in [one["event"] for one in lines_of(folder / "results")]
+    done = CliRunner().invoke(main, ["resume", "--folder", str(folder / "results"), "--json"])
+    plain: dict[str, Any] = json.loads(done.stdout)
+    return plain
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="killed processes are forked")
+@pytest.mark.parametrize("loss_db", [0.0, 20.0])
+def test_what_was_held_outlives_the_process(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, loss_db: float
+) -> None:
+    """Resumed, a leaking unit fails by an analyser that agreed with the power meter, and is not measured by one that did not."""
+    write_files(tmp_path, [HOLDS, CHECK], seed=1)
+    monkeypatch.chdir(tmp_path)
+    _lossy(monkeypatch, lambda: loss_db)
+    plain = _cut_short_and_resumed(tmp_path)
+    found = [one for one in plain["results"] if one["check"] == "receiver_emissions"]
+    assert len(found) == 5
+    first = next(one for one in found if one["quantity"] == FIRST)
+    assert first["decision"] == ("not measured" if loss_db else "fail"), first
+    assert all("before the run was cut short, and not since" in one["note"] for one in found)
+    assert not any(UNHELD in one["note"] for one in found)
+    if loss_db:
+        assert {one["value"] for one in found} == {None}
+        assert all("dB apart" in one["note"] for one in found)
+
+
+def test_what_was_held_before_cables_were_moved_counts_no_more(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Agreement as little as the opposite: the analyser's cable may be another, or be mended. What is read says on what it rests."""
+    through = "check: connection_repeatability, channel: 20, connections: 3"
+    for loss_db in (0.0, 20.0):
+        _lossy(monkeypatch, lambda loss_db=loss_db: loss_db)
+        rig = run(tmp_path, "M40-0044", HOLDS, through, CHECK)
+        found = _emissions(rig)
+        assert all(one.value is not None for one in found)
+        assert all("cables were moved since a carrier was held" in one.note for one in found), found[0].note
+        monkeypatch.undo()
