@@ -12,8 +12,10 @@ import socket
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
-from click.testing import CliRunner
+import pytest
+from click.testing import CliRunner, Result
 
 from sequencer.cli.main import main
 
@@ -53,11 +55,14 @@ def test_both_generators_identify_themselves() -> None:
     assert all(one["problems"] == [] for one in found.values())
 
 
-def test_a_ratio_is_measured_through_sockets(tmp_path: Path) -> None:
-    """Both generators are served on ports of their own; a run over them finds the ratio and leaves no hazard behind."""
+def _over_sockets(tmp_path: Path, serial: str, *serve: str) -> tuple[Result, dict[str, Any]]:
+    """Run the sequence on a bench that a process serves on ports of its own; returns how the command ended, and what it found.
+
+    No hazard may be left behind, and both generators must be those of the bench file.
+    """
     served, sequence = tmp_path / "served.yaml", tmp_path / "ratio.yaml"
     sequence.write_text(SEQUENCE, encoding="utf-8")
-    words = [sys.executable, "-m", "sequencer", "simulate", "--bench", BENCH, "--serial", "M40-0007"]
+    words = [sys.executable, "-m", *serve, "--bench", BENCH, "--serial", serial]
     server = subprocess.Popen(
         [*words, "--write-bench", str(served)],
         cwd=ROOT,
@@ -73,23 +78,49 @@ def test_a_ratio_is_measured_through_sockets(tmp_path: Path) -> None:
             if match := re.match(r"  (\w+): (TCPIP0::.*)", line):
                 addresses[match[1]] = match[2]
         assert [_identity(addresses[name]) for name in ("signal_generator", "interferer")] == GENERATORS
-        command = [
-            "run",
-            str(sequence),
-            "--bench",
-            str(served),
-            "--serial",
-            "M40-0007",
-            "--confirmed",
-            "--json",
-        ]
+        command = ["run", str(sequence), "--bench", str(served), "--serial", serial, "--confirmed", "--json"]
         ran = CliRunner().invoke(main, [*command, "--folder", str(tmp_path / "results")])
-        assert ran.exit_code == 0, ran.output
+        assert ran.stdout, ran.output
         found = json.loads(ran.stdout)
-        assert [one["decision"] for one in found["results"] if one["check"] == "selectivity"] == ["pass"]
         assert found["bench_safe"] is True
     finally:
         server.send_signal(signal.SIGTERM)
         _, said = server.communicate(timeout=10)
     assert server.returncode == 0
     assert "witness" not in said
+    return ran, found
+
+
+def _ratios(found: dict[str, Any]) -> list[dict[str, Any]]:
+    return [one for one in found["results"] if one["check"] == "selectivity"]
+
+
+@pytest.mark.parametrize(("serial", "decision"), [("M40-0007", "pass"), ("M40-0020", "fail")])
+def test_a_ratio_is_measured_through_sockets(tmp_path: Path, serial: str, decision: str) -> None:
+    """A sound unit passes and one with a wide filter fails; nothing speaks against a second generator that obeys."""
+    ran, found = _over_sockets(tmp_path, serial, "sequencer", "simulate")
+    (one,) = _ratios(found)
+    assert one["decision"] == decision, one
+    assert "second generator" not in one["note"]
+    assert ran.exit_code == (0 if decision == "pass" else 1), ran.output
+
+
+@pytest.mark.parametrize(
+    ("kind", "said"),
+    [
+        ("goes 12 MHz off", "is not heard where it was set, +10 kHz from the channel"),
+        ("goes twice as far", "is not heard where it was set, +10 kHz from the channel"),
+        ("stays on its first frequency", "is heard on the channel although it was set 10 kHz beside it"),
+        ("12 dB low below -100 dBm", "is fainter than it says"),
+    ],
+)
+def test_a_second_generator_that_disobeys_is_found_out_through_sockets(
+    tmp_path: Path, kind: str, said: str
+) -> None:
+    """Each of them would pass a bad unit or fail a sound one; over TCP in real time nothing is decided either, and it is named."""
+    ran, found = _over_sockets(tmp_path, "M40-0020", "tests.support.serve_disobedient", "interferer", kind)
+    (one,) = _ratios(found)
+    assert one["decision"] == "not measured", one
+    assert f"the second generator {said}" in one["note"]
+    assert one["note"].startswith("interferer (TCPIP0::127.0.0.1::")
+    assert ran.exit_code == 3, ran.output
