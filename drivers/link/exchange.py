@@ -249,6 +249,10 @@ class Exchanger:
                 self._make_whole(keep_errors=True)
                 self._state = _State.OUT_OF_STEP
                 answer = self._converse(message, receive, limit_s)
+            except InstrumentFault:
+                if self._session is not None and self._session.wire.took_nothing:
+                    self._state = _State.WHOLE
+                raise
             self._state = _State.WHOLE
             return answer
 
@@ -266,6 +270,8 @@ class Exchanger:
             wire.send(program, limit_s)
             answer = receive(wire, limit_s)
         except Exception as error:
+            if wire.took_nothing:
+                raise
             raise self._broken(error, message, program, sent_s, wire) from error
         answered_s = self._clock.now_s() if wire.answered_s is None else wire.answered_s
         self.exchanged_s = (sent_s if wire.sent_s is None else wire.sent_s, answered_s)

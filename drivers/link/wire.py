@@ -80,6 +80,8 @@ class Wire:
     """When the last message was sent, by the word of whoever sent it; None where the clock says it."""
     answered_s: float | None = None
     """When its answer was there, in the same way."""
+    took_nothing: bool = False
+    """Whether the last message was refused before anything of it was sent, so that the link is as it was: where no instrument answers."""
 
     def __init__(self, visa: VisaCalls, session: Any) -> None:
         self._visa = visa

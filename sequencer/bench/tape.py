@@ -12,53 +12,24 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Callable, Collection, Mapping, Sequence
-from enum import Enum
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 
-from drivers import faults
 from drivers.faults import InstrumentFault
 from drivers.trace import Direction, Exchange
-from sequencer.frozen import dataclass
-
-_HARMLESS = re.compile(rb"\*IDN\?|\*CLS;\*IDN\?|\*OPC\?|:?SYST(em)?:ERR(or)?(:NEXT)?\?", re.I)
-"""Bare questions whose answer is no reading of the unit."""
-
+from sequencer.bench.further import Further
+from sequencer.bench.taped import (
+    Departure,
+    NeverAsked,
+    Taped,
+    Way,
+    fault_of,
+    is_setting,
+    shortest_name,
+    shown,
+)
 
 _PROOF = re.compile(rb"(\*CLS;)?\*IDN\?", re.I)
-
-
-class Way(Enum):
-    """How the tape answers."""
-
-    EXACT = "exact"
-    RESUMED = "resumed"
-    LOST = "lost"
-
-
-class NeverAsked(InstrumentFault):
-    """The trace has no answer: this was not asked then."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Taped:
-    """One exchange of a stored run, and the number of the check that it was part of."""
-
-    exchange: Exchange
-    check_index: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Departure:
-    """Where today's code first did something else: ``place`` in the trace, from 1, and the check, instrument and message on each side.
-
-    ``then`` is empty where the trace, or what it holds of the check, had ended; ``now`` is empty where today's code had.
-    """
-
-    place: int
-    check_index: int
-    instrument: str
-    then: str
-    now: str
 
 
 class Tape:
@@ -88,6 +59,7 @@ class Tape:
         self._way = Way.EXACT
         self._step = 0
         self._began = self._is_over = False
+        self._opened_at = 0
         self._known: dict[tuple[str, bytes], list[int]] | None = None
         self._loose: dict[str, Exchange | None] = {}
         self._interrupt = interrupt if interrupted or cut_short else None
@@ -95,7 +67,11 @@ class Tape:
         self._results_of = frozenset(results_of)
         self.taken_s = self._now_s
         """The time of the last exchange itself: what waits today may have gone beyond it, where a disk was waited for then."""
+        self._may_leave_out = False
+        self._is_further = self._is_missing = False
         self.departures: list[Departure] = []
+        self.unanswered: dict[int, str] = {}
+        """By the number of a check that was lost: the instrument and the first message that the trace has no answer to."""
         self.lost: set[int] = set()
         """The numbers, as they are now, of checks that could not be gone through as they were."""
 
@@ -114,7 +90,10 @@ class Tape:
     def begin(self, index: int) -> None:
         """Say that the check with the number ``index`` begins now."""
         was_first, self._began, self._step = not self._began, True, index
+        if was_first:
+            self._opened_at = self._at
         was_over, self._is_over = self._is_over, False
+        self._may_leave_out = False
         then = index if self._steps is None else self._steps.get(index)
         if then is None:
             self._way = Way.LOST
@@ -140,6 +119,35 @@ class Tape:
         """Say that the check with the number ``index`` is over: what departs from the trace after it costs it nothing."""
         if index == self._step:
             self._is_over = True
+
+    @contextmanager
+    def further(self, confirms: str, *, wanted: bool, sets: bool = True) -> Iterator[Further]:
+        """Take further readings from the trace where it has them; else go on as if nobody had asked.
+
+        Where they are not ``wanted`` now, it may have them all the same, since other limits wanted them. They are taken then, too: they may
+        have left instruments set otherwise. What ``sets`` nothing is left out if the message that is sent next is another. By the files of
+        then all is as it was.
+        """
+        is_anew = self._steps is not None and self._way is not Way.LOST and not self._is_further
+        found = Further(confirms, takes=wanted or (is_anew and sets))
+        self._may_leave_out = is_anew and not found.takes
+        if not is_anew or not found.takes:
+            yield found
+            return
+        at = self._at
+        self._is_further, self._is_missing = True, False
+        try:
+            yield found
+        except InstrumentFault:
+            if not self._is_missing:
+                raise
+        finally:
+            self._is_further = False
+        if self._is_missing:
+            found.is_missing = wanted
+            self._at, self._way = at, Way.RESUMED
+            self._may_leave_out = True  # others may stand there
+            self._loose.clear()
 
     def end(self) -> None:
         """Say that the run is over: what of the trace was not asked for is a departure too."""
@@ -191,18 +199,25 @@ class Tape:
         for name in names:
             self._loose.pop(name, None)
         one = self._next()
+        self._refuse_missing(names, content)
         if self._way is not Way.LOST and one is not None and one.instrument in names:
             if one.direction is Direction.SENT and one.content == content:
+                self._may_leave_out = False
                 self._take()
                 return None
             if one.direction is Direction.RECEIVED and one.fault:  # it never got so far
                 self._take()
                 return one
         self._stop_where_it_stopped()
+        if self._way is not Way.LOST and self._may_leave_out and self._left_out_to(names, content):
+            return None
         if self._way is Way.RESUMED and self._skipped_to(names, content):
             return None
+        if self._is_further:
+            self._is_missing = True
+            self._refuse_missing(names, content)
         if self._way is Way.EXACT:
-            self._depart(_sorted_name(names), shown(content))
+            self._depart(shortest_name(names), shown(content))
         self._answer_loosely(names, content)
         return None
 
@@ -216,8 +231,9 @@ class Tape:
                 return found
         if self._way is not Way.LOST and (one := self._taken(names, Direction.RECEIVED)) is not None:
             return one
+        self._refuse_missing(names, b"")
         if self._way is Way.EXACT:
-            self._depart(_sorted_name(names), "(an answer)")
+            self._depart(shortest_name(names), "(an answer)")
         raise self.never_asked(names, b"")
 
     def never_asked(self, names: Collection[str], content: bytes) -> NeverAsked:
@@ -225,9 +241,18 @@ class Tape:
         self._way = Way.LOST
         if not self._is_over:
             self.lost.add(self._step)
+            self.unanswered.setdefault(self._step, f"{shortest_name(names)}: {shown(content)}")
+        return self._unanswered(names, content)
+
+    def _refuse_missing(self, names: Collection[str], content: bytes) -> None:
+        """Raise `NeverAsked` among further readings once one of them is missing: none of what follows has an effect."""
+        if self._is_further and self._is_missing:
+            raise self._unanswered(names, content)
+
+    def _unanswered(self, names: Collection[str], content: bytes) -> NeverAsked:
         return NeverAsked(
             "the stored run has no answer to this: it was never asked",
-            instrument=_sorted_name(names),
+            instrument=shortest_name(names),
             address="the stored trace",
             command=shown(content),
             next_move="Measure the check again on the bench.",
@@ -280,6 +305,20 @@ class Tape:
             interrupt, self._interrupt = self._interrupt, None
             interrupt()
 
+    def _left_out_to(self, names: Collection[str], content: bytes) -> bool:
+        """Leave out further readings that nobody asks for now: what is sent next stands behind them, in the same check."""
+        check = self._entries[self._at].check_index if self._at < len(self._entries) else None
+        for at in range(self._at, len(self._entries)):
+            one = self._entries[at].exchange
+            if self._entries[at].check_index != check:
+                return False
+            if one.direction is Direction.SENT and one.instrument in names and one.content == content:
+                self._way, self._may_leave_out = Way.RESUMED, False
+                self._move_to(at)
+                self._take()
+                return True
+        return False
+
     def _skipped_to(self, names: Collection[str], content: bytes) -> bool:
         """Take a message a little further on in the check, where nothing but settings stands between."""
         for at in range(self._at, len(self._entries)):
@@ -289,7 +328,7 @@ class Tape:
                     self._move_to(at)
                     self._take()
                     return True
-                if not _is_setting(one.content):
+                if not is_setting(one.content):
                     return one.instrument in names and self._asked_in_part(at, content)
             if self._entries[at].check_index != self._entries[self._at].check_index:
                 return False
@@ -312,7 +351,11 @@ class Tape:
         return True
 
     def _answer_loosely(self, names: Collection[str], content: bytes) -> None:
-        """Find an answer elsewhere in the trace, for a setting only while the check may still count. Raises `NeverAsked`."""
+        """Find an answer elsewhere in the trace. Raises `NeverAsked`.
+
+        While the check may still count, for a setting alone, and for what was asked when the link was made: it is asked again of one that
+        is made whole.
+        """
         if self._way is Way.EXACT:
             self._way = Way.LOST
         places = [at for name in names for at in self._places().get((name, content), ())]
@@ -320,7 +363,8 @@ class Tape:
             places = [at for name in names for at in self._places().get((name, b"*IDN?\n"), ())]
         answers = {self._answer_at(at) for at in places}
         counts = self._way is Way.RESUMED
-        if not places or (counts and (len(answers) > 1 or not _is_setting(content))):
+        is_harmless = is_setting(content) or any(at < self._opened_at for at in places)
+        if not places or (counts and (len(answers) > 1 or not is_harmless)):
             raise self.never_asked(names, content)
         at = min(places, key=lambda one: (one < self._at, abs(one - self._at)))
         found = self._answer_at(at)
@@ -350,42 +394,3 @@ class Tape:
         if after is None or after.instrument != sent.instrument or after.direction is not Direction.RECEIVED:
             return None
         return after.content
-
-
-def fault_of(exchange: Exchange) -> InstrumentFault:
-    """Return the fault that an exchange ended in, as it was raised then; a plain one where only its words were kept."""
-    facts = exchange.facts
-    if facts is None:
-        return InstrumentFault(
-            f"it ended in a fault then: {exchange.fault}",
-            instrument=exchange.instrument,
-            address="the stored trace",
-        )
-    kind = getattr(faults, facts.get("fault", ""), None)
-    if not (isinstance(kind, type) and issubclass(kind, InstrumentFault)):
-        kind = InstrumentFault
-    told = {name: facts.get(name, "") for name in ("instrument", "address", "command", "reply", "next_move")}
-    return kind(facts.get("what", ""), **told)
-
-
-def shown(content: bytes) -> str:
-    """Return a message as a person reads it."""
-    return content.decode("ascii", "backslashreplace").strip()
-
-
-def _is_setting(content: bytes) -> bool:
-    """Say whether a message sets something and asks at most for that, or who is there: any other question may be a reading."""
-    if content.endswith(b": "):  # to a person
-        return False
-    parts = content.strip().split(b";")
-    set_here = [part for part in parts if b"?" not in part]
-    return all(
-        b"?" not in part
-        or _HARMLESS.fullmatch(part)
-        or any(one.startswith(part.partition(b"?")[0] + b" ") for one in set_here)
-        for part in parts
-    )
-
-
-def _sorted_name(names: Collection[str]) -> str:
-    return min(names, key=len, default="")

@@ -14,7 +14,8 @@ from drivers.link.session import Closing
 from drivers.link.wire import Wire
 from drivers.text.line import Input, Output
 from drivers.trace import Direction, Exchange
-from sequencer.bench.tape import Tape, fault_of
+from sequencer.bench.tape import Tape
+from sequencer.bench.taped import fault_of
 from sequencer.inputs.bench import BenchFile
 
 _PARSED = "drivers.link.scpi.WrongReply"
@@ -36,7 +37,9 @@ class TapedWire(Wire):
     def send(self, message: bytes, timeout_s: float) -> None:
         self.sent, self.received = False, bytearray()
         self._one, self._read_to = None, 0
+        self.took_nothing = True
         failed = self._tape.send(self._names, message)
+        self.took_nothing = False
         if failed is not None:
             self.received += failed.content
             raise _raised(failed)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import field
+from dataclasses import field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from drivers.faults import InstrumentFault
 from drivers.operator.dial import Dial
 from drivers.roles import Identity, Reading
+from sequencer.bench.further import TakeFurther, taken
 from sequencer.checks.live import LivePerson
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import BenchFile
@@ -74,7 +75,8 @@ class Conditions:
     and ``write_preset`` are of a setting that the unit stores, by its name; written with PTT released, and read back.
     ``model`` is the unit's model file, where one was chosen. ``find_earlier`` returns what the store holds of a serial on this bench, of
     one check or (empty) of all; ``results_so_far`` what the run has found before this check. ``repeat`` says of a fault whether the part
-    of the check that met it is made again, which begins with PTT released: within the run's budget, and told.
+    of the check that met it is made again, which begins with PTT released: within the run's budget, and told. In a block of ``further`` it
+    takes the readings that its limits alone make it take (see `sequencer.bench.further`).
     """
 
     bench: BenchFile
@@ -105,6 +107,7 @@ class Conditions:
     glance: Callable[[str], str] = field(default=lambda role: "")
     find_turner: Callable[[str], Callable[[float], None] | None] = field(default=lambda preset: None)
     repeat: Callable[[InstrumentFault], bool] = field(default=lambda fault: False)
+    further: TakeFurther = taken
 
     @property
     def carrier_hz(self) -> float:
@@ -169,6 +172,10 @@ class Finding:
     """Whether the value is a bound only: at most, or at least, so much; ``note`` says what hides the rest."""
     on_unit: bool = False
     """Of what could not be measured: whether the unit itself is why, as other readings of the same check show."""
+
+    def noted(self, *notes: str) -> Finding:
+        """Return it with ``notes`` added to what it says already."""
+        return replace(self, note="; ".join(filter(None, (self.note, *notes))))
 
     @property
     def counts_against_unit(self) -> bool:

@@ -271,7 +271,8 @@ def test_a_check_that_was_never_made_is_not_measured(stored: Path, measured: Pat
     assert told["frequency_error"]["fate"] == told["sensitivity"]["fate"] == "the same"
     assert told["carrier_power"]["now"]["decision"] == "not measured"
     assert told["carrier_power"]["now"]["value"] is None
-    assert "was never asked" in told["carrier_power"]["now"]["note"]
+    assert "this was never asked" in told["carrier_power"]["now"]["note"]
+    assert "measure the check again on the bench" in told["carrier_power"]["now"]["note"]
 
 
 def test_a_corrected_accuracy_enters_the_budget_anew(stored: Path) -> None:

@@ -153,9 +153,13 @@ class Squelch(Check[SquelchSettings]):
             hysteresis_finding("squelch hysteresis", found, settings.hysteresis.limits),
         ]
         fails = any(one.value is not None and one.counts_against_unit for one in findings)
-        if fails and (why_not := _why_slow(side, settings, conditions, found, threshold_v)):
+        why_not = ""
+        with conditions.further("that it opens no lower when it is given time", wanted=fails) as further:
+            if further.takes:
+                why_not = _why_slow(side, settings, conditions, found, threshold_v)
+        if fails and why_not and not further.is_missing:
             return self._nothing(settings, conditions, why_not, points)
-        return findings
+        return [one.noted(further.note) for one in findings]
 
     def _nothing(
         self, settings: SquelchSettings, conditions: Conditions, note: str, points: tuple[Point, ...] = ()

@@ -198,9 +198,8 @@ def _finding(
     if unit == "dB":
         budget = _to_either_side(parts.budget(f"adjacent channel power ratio, {which}", "dB", ratio_db))
         if is_bound and not settings.ratio.limits.contains(ratio_db):
-            return _nothing_known(
-                budget.quantity, "dB", settings.ratio.limits, f"{bound} {ratio_db:.1f} dB: {note}"
-            )
+            why = f"{bound} {ratio_db:.1f} dB: {note}"
+            return replace(_nothing_known(budget.quantity, "dB", settings.ratio.limits, why), **where)
         return Finding(
             quantity=budget.quantity, value=ratio_db, unit="dB", limits=settings.ratio.limits, budget=budget,
             note=note, bound=bound, **where,
@@ -210,9 +209,8 @@ def _finding(
     quantity = f"adjacent channel power, {which}"
     of_ratio = parts.budget(quantity, "dB", ratio_db)
     if is_bound and not settings.limit.limits.contains(power_w):
-        return _nothing_known(
-            quantity, "W", settings.limit.limits, f"{bound} {format_quantity(power_w, 'W')}: {note}"
-        )
+        why = f"{bound} {format_quantity(power_w, 'W')}: {note}"
+        return replace(_nothing_known(quantity, "W", settings.limit.limits, why), **where)
     budget = _absolute(quantity, power_w, seen, of_ratio, conditions)
     return Finding(
         quantity=quantity, value=power_w, unit="W", limits=settings.limit.limits, budget=budget,

@@ -11,6 +11,7 @@ from typing_extensions import override
 from drivers.faults import InstrumentError, LinkFault, NotSettled, UnexpectedReply
 from drivers.profiled.commands import Need
 from drivers.roles import Reading
+from sequencer.bench.further import Noting
 from sequencer.checks.check import Check, DependsOn, Side
 from sequencer.checks.finding import Conditions, Demand, Finding
 from sequencer.checks.settings import SOME, ChannelNumber, CheckSettings
@@ -44,6 +45,7 @@ from sequencer.checks.transmit.frequency_error import (
 )
 from sequencer.files.fields import PowerW, between
 from sequencer.frozen import dataclass
+from sequencer.inputs.channel_plan import ChannelPlan
 from sequencer.problems import FieldProblem
 from sequencer.results.model import FaultFacts
 from sequencer.safety.control.channel import ChannelRefused
@@ -53,6 +55,7 @@ from sequencer.uncertainty.decision import Limits
 LOOK_AGAIN_AT = (
     2  # channels in a row whose carrier is not where it should be: a fault that passes is over by then
 )
+TWICE, FOLLOWED = "that the channel reads so twice", "that radio and analyser go where they are told"
 GIVE_UP_AFTER = 2  # channels in a row that a fault cost: each costs time-outs, and a dead instrument costs the rest as well
 NONE_WRONG = Limits(upper=0.0)
 
@@ -242,20 +245,26 @@ def _proved(
     assert conditions.plan is not None
     doubted = [channel for channel, one in found.items() if is_doubted(one.findings) and not one.is_lost]
     why = ""
-    if doubted:
-        others = [
-            Stand(channel=one, carrier_hz=conditions.plan.frequency_hz(one))
-            for one in conditions.plan.channels
-        ]
-        places = [*_stands(found, doubted=False), *_stands(found, doubted=True), *others]
-        missed_hz = [conditions.plan.frequency_hz(one) for one in doubted if found[one].stand is None]
-        why = why_not_followed(side, places, missed_hz, of_one=len(others) == 1)
+    with conditions.further(FOLLOWED, wanted=bool(doubted), sets=False) as further:
+        why = _why_not_followed(side, found, doubted, conditions.plan) if doubted else ""
     findings = list[Finding]()
     for channel, one in found.items():
         frequency_hz = conditions.plan.frequency_hz(channel)
         placed = [replace(finding, channel=channel, frequency_hz=frequency_hz) for finding in one.findings]
-        findings += judged(placed, why) if channel in doubted else placed
+        if channel in doubted:
+            is_missing = further.is_missing
+            placed = [one.noted(further.note) for one in placed] if is_missing else judged(placed, why)
+        findings += placed
     return findings, not why
+
+
+def _why_not_followed(
+    side: TransmitSide, found: Mapping[int, _Channel], doubted: Sequence[int], plan: ChannelPlan
+) -> str:
+    others = [Stand(channel=one, carrier_hz=plan.frequency_hz(one)) for one in plan.channels]
+    places = [*_stands(found, doubted=False), *_stands(found, doubted=True), *others]
+    missed_hz = [plan.frequency_hz(one) for one in doubted if found[one].stand is None]
+    return why_not_followed(side, places, missed_hz, of_one=len(others) == 1)
 
 
 def _swept(settings: ChannelSweepSettings, conditions: Conditions) -> tuple[int, ...]:
@@ -304,11 +313,16 @@ def _tried(
     while True:
         try:
             found = _on_channel(side, channel, carrier_hz, settings, conditions)
-            if looks_again and is_doubted(found.findings):
-                first, found = found, _on_channel(side, channel, carrier_hz, settings, conditions)
-                if not is_doubted(found.findings):
-                    notes.append(looked_again_after(first.findings))
-            return replace(found, findings=[with_note(one, "; ".join(notes)) for one in found.findings])
+            first, is_again = found, looks_again and is_doubted(found.findings)
+            with conditions.further(TWICE, wanted=is_again, sets=False) as further:
+                if is_again:
+                    found = _on_channel(side, channel, carrier_hz, settings, conditions)
+            notes.append(further.note)
+            if is_again and not is_doubted(found.findings):
+                notes.append(looked_again_after(first.findings))
+            return replace(
+                found, findings=[with_note(one, "; ".join(filter(None, notes))) for one in found.findings]
+            )
         except ChannelRefused as refused:
             side.rest()
             accepted = Finding(quantity="channel accepted", value=0.0, unit="", exact=True, limits=ACCEPTED)
@@ -339,9 +353,11 @@ def _on_channel(
     conditions: Conditions,
 ) -> "_Channel":
     side.select(channel, carrier_hz)
-    power = read_pair(side.read_power_dbm, within=SETTLED_DB, limits=in_dbm(settings.power.limits))
-    off = _frequency_limits(settings, carrier_hz)
-    frequency = read_pair(side.read_frequency_hz, within=SETTLED_HZ, limits=off.shifted(carrier_hz))
+    of_power, of_frequency = Noting(conditions.further), Noting(conditions.further)
+    limits = in_dbm(settings.power.limits)
+    power = read_pair(side.read_power_dbm, within=SETTLED_DB, limits=limits, further=of_power)
+    limits = _frequency_limits(settings, carrier_hz).shifted(carrier_hz)
+    frequency = read_pair(side.read_frequency_hz, within=SETTLED_HZ, limits=limits, further=of_frequency)
     side.rest()
     # as errors: channels are multiples of kilohertz themselves
     errors_hz = [(one, one.number - carrier_hz) for one in frequency if one.number is not None]
@@ -354,8 +370,8 @@ def _on_channel(
         findings=[
             power_finding(
                 "carrier power", power, settings.power.limits, replace(conditions, frequency_hz=carrier_hz)
-            ),
-            _frequency_finding(carrier_hz, frequency, settings, conditions),
+            ).noted(*of_power.notes),
+            _frequency_finding(carrier_hz, frequency, settings, conditions).noted(*of_frequency.notes),
         ],
         stand=stand,
         errors=tuple(replace(one, number=error_hz, raw=f"{error_hz:.3f}") for one, error_hz in errors_hz),

@@ -97,9 +97,11 @@ class ResidualModulation(Check[ResidualModulationSettings]):
         mean = max(statistics.fmean(rms), 1e-6)
         below_db = 20.0 * math.log10(peak * gain / math.sqrt(2.0) / mean)
         unit = "Hz" if is_fm else "%"
-        doubt = why_not_off(side, read, mean, unit) if needs_proof(below_db, limits, conditions) else ""
+        doubt, is_doubted = "", needs_proof(below_db, limits, conditions)
+        with conditions.further("that the audio source was off", wanted=is_doubted) as further:
+            doubt = why_not_off(side, read, mean, unit) if further.takes else ""
         side.configure_analyser(mode)
-        if doubt:
+        if doubt and is_doubted and not further.is_missing:
             return [Finding(quantity=quantity, value=None, unit="dB", limits=limits, note=doubt)]
         parts = Parts(conditions.bench)
         accuracy = HalfWidth.of(conditions.bench, "modulation_analyser", "residual")
@@ -111,7 +113,7 @@ class ResidualModulation(Check[ResidualModulationSettings]):
         )
         budget = parts.budget(quantity, "dB", below_db)
         note = f"{short_quantity(mean, unit)} rms against {short_quantity(peak, unit)} peak"
-        note = "; ".join(filter(None, (note, filters_note(asked, made))))
+        note = "; ".join(filter(None, (note, filters_note(asked, made), further.note)))
         return [
             Finding(quantity=quantity, value=below_db, unit="dB", limits=limits, budget=budget, note=note)
         ]

@@ -10,6 +10,7 @@ from drivers.faults import InstrumentFault, SettingLost
 from drivers.operator.dial import Dial
 from drivers.roles import Reading
 from drivers.trace import Direction, Exchange
+from sequencer.bench.further import taken
 from sequencer.bench.open_bench import OpenBench
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.live import CautiousOnce, LivePerson
@@ -339,6 +340,7 @@ class Measurer:
             glance=self._bench.glance,
             find_turner=self._bench.find_turner,
             repeat=partial(self._repeat_part, step),
+            further=taken if self._bench.parts.tape is None else self._bench.parts.tape.further,
         )
 
     def _keep_found(self, step: Step, findings: Iterable[Finding]) -> None:

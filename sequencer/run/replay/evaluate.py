@@ -17,7 +17,9 @@ from sequencer.run.measuring.judge import evaluated_mark
 from sequencer.run.record import Record
 from sequencer.uncertainty.decision import Decision
 
-NEVER_ASKED = "was never asked: the readings of the stored run do not answer what this check asks"
+NEVER_ASKED = "no verdict: this was never asked, so that the readings of the stored run do not answer it"
+MOST_SHOWN = 100
+MEASURE = "measure the check again on the bench"
 
 
 class Anew(InMemory):
@@ -52,7 +54,8 @@ class Anew(InMemory):
             return
         if index in self._tape.lost:
             mark = evaluated_mark(self._record.facts)
-            results = [_not_measured(one, mark) for one in results]
+            asked = self._tape.unanswered.get(index, "")
+            results = [_not_measured(one, asked, mark) for one in results]
         super().keep(index, results, ())
         self._record.keep(index, results, (), on_unit=on_unit, whole=whole)
 
@@ -63,13 +66,14 @@ class Anew(InMemory):
         self.problems += self._record.problems
 
 
-def _not_measured(one: Result, mark: str) -> Result:
+def _not_measured(one: Result, asked: str, mark: str) -> Result:
+    why = f"{NEVER_ASKED} ({asked[:MOST_SHOWN]})" if asked else NEVER_ASKED
     return replace(
         one,
         value=None,
         uncertainty=None,
         decision=Decision.NOT_MEASURED,
-        note=f"{NEVER_ASKED}; {mark}",
+        note=f"{why}; {MEASURE}; {mark}",
         points=(),
         budget=None,
         fault=None,

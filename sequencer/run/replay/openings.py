@@ -12,7 +12,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 from drivers.trace import Direction
-from sequencer.bench.tape import Taped
+from sequencer.bench.taped import Taped
 from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
 from sequencer.problems import about_file

@@ -13,7 +13,8 @@ from contextlib import nullcontext
 from datetime import datetime
 
 from sequencer.analysis.own_history import OwnHistory
-from sequencer.bench.tape import Departure, Tape
+from sequencer.bench.tape import Tape
+from sequencer.bench.taped import Departure
 from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
 from sequencer.problems import about_file

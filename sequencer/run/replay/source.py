@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 
-from sequencer.bench.tape import Taped
+from sequencer.bench.taped import Taped
 from sequencer.frozen import dataclass
 from sequencer.problems import InputError, about_file
 from sequencer.results.model import (

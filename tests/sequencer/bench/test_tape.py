@@ -9,8 +9,9 @@ import pytest
 from drivers.faults import ConnectFailed, TimedOut, facts_from
 from drivers.link.wire import GoneIdle
 from drivers.trace import Direction, Exchange
-from sequencer.bench.tape import NeverAsked, Tape, Taped, fault_of
+from sequencer.bench.tape import Tape
 from sequencer.bench.tape_links import TapedLibrary, TapedLine, TapedWire
+from sequencer.bench.taped import NeverAsked, Taped, fault_of
 
 METER = ("meter",)
 

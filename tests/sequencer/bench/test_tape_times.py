@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from drivers.trace import Direction, Exchange
-from sequencer.bench.tape import Tape, Taped
+from sequencer.bench.tape import Tape
 from sequencer.bench.tape_links import TapedWire
+from sequencer.bench.taped import Taped
 
 
 def test_a_message_was_sent_and_answered_when_the_trace_says_so() -> None:

@@ -169,11 +169,15 @@ def find_sensitivity(
         return SensitivityFound(
             crossing=None, points=points, why_not_found=f"{why_not(crossing)}; {AGC_HINT}"
         )
-    if crossing.found and crossing.level_db is not None and crossing.level_db > doubted_above_dbm:
-        at_dbm = min(crossing.level_db + ABOVE_FOUND_DB, window_dbm[1])
-        kind = settings.target.kind
-        confirm_signal_counts(side, settings, conditions, reader.read, target=kind, at_dbm=at_dbm)
+    found_dbm = crossing.level_db if crossing.found else None
+    is_doubted = found_dbm is not None and found_dbm > doubted_above_dbm
+    with conditions.further("that the level is of the generator's signal", wanted=is_doubted) as further:
+        if found_dbm is not None and further.takes:
+            at_dbm = min(found_dbm + ABOVE_FOUND_DB, window_dbm[1])
+            kind = settings.target.kind
+            confirm_signal_counts(side, settings, conditions, reader.read, target=kind, at_dbm=at_dbm)
     notes = [f"tone at {tone_hz:.0f} Hz"] if conditions.mode in UNMODULATED else []
+    notes.append(further.note)
     if settings.read == "samples" and crossing.found and crossing.level_db is not None:
         notes.append(reader.agreement(crossing.level_db))
     return SensitivityFound(

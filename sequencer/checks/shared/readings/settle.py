@@ -8,6 +8,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 from drivers.faults import NotSettled
 from drivers.roles import Reading
+from sequencer.bench.further import TakeFurther, taken
 from sequencer.checks.shared.readings.reading_steps import last_digit
 from sequencer.uncertainty.decision import Limits
 
@@ -133,11 +134,13 @@ def agreeing_share(
     return agreeing(readings, read, within=within)
 
 
-def read_pair(read: Callable[[], Reading], *, within: float, limits: Limits = NO_LIMITS) -> list[Reading]:
+def read_pair(
+    read: Callable[[], Reading], *, within: float, limits: Limits = NO_LIMITS, further: TakeFurther = taken
+) -> list[Reading]:
     """Return two readings that agree, of three at most, or three; a reading without a number comes alone.
 
     Where one of ``limits``, in the readings' unit, lies as near as two readings that agree are apart, a third is taken: of the two
-    nobody knows which is right, and the wrong one would decide.
+    nobody knows which is right, and the wrong one would decide. ``further`` takes it.
     """
     pair = [read()]
     if pair[0].by_hand:
@@ -146,7 +149,7 @@ def read_pair(read: Callable[[], Reading], *, within: float, limits: Limits = NO
         pair.append(read())
         numbers = [one.number for one in pair if one.number is not None]
         if len(numbers) == len(pair) and abs(numbers[-1] - numbers[-2]) <= DISAGREE * within:
-            return _third(pair, read, within, limits) if len(pair) == 2 else pair[-2:]
+            return _third(pair, read, within, limits, further) if len(pair) == 2 else pair[-2:]
     if pair[-1].number is None:
         return [pair[-1]]
     if abs((pair[0].number or 0.0) - (pair[2].number or 0.0)) <= DISAGREE * within:
@@ -154,13 +157,22 @@ def read_pair(read: Callable[[], Reading], *, within: float, limits: Limits = NO
     raise _disagreeing(pair)
 
 
-def _third(pair: list[Reading], read: Callable[[], Reading], within: float, limits: Limits) -> list[Reading]:
+def _third(
+    pair: list[Reading],
+    read: Callable[[], Reading],
+    within: float,
+    limits: Limits,
+    further: TakeFurther,
+) -> list[Reading]:
     """Return a pair that agrees, with a third reading where a limit is near; without the one that stands out of the three."""
     one, other = (reading.number or 0.0 for reading in pair)
     room = min((abs(room) for room in limits.room((one + other) / 2.0)), default=math.inf)
-    if room > NEAR * abs(one - other):
+    is_near = room <= NEAR * abs(one - other)
+    third = None
+    with further("which of two readings beside a limit is right", wanted=is_near, sets=False):
+        third = read() if is_near else None
+    if third is None:
         return pair
-    third = read()
     if third.number is None:
         return [third]
     if min(abs(third.number - one), abs(third.number - other)) > DISAGREE * within:

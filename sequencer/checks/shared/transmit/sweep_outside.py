@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from drivers.faults import InstrumentError, InstrumentFault, LinkFault, NotSettled, UnexpectedReply
 from drivers.roles import RangeState, Reading
+from sequencer.bench.further import Noting
 from sequencer.checks.finding import Conditions, Finding
 from sequencer.checks.shared.readings.after_fault import again_after
 from sequencer.checks.shared.readings.settle import read_pair
@@ -81,14 +82,15 @@ def _looked(
     assert conditions.plan is not None
     at_hz = seen.carrier_hz if seen is not None else conditions.plan.frequency_hz(conditions.plan.channels[0])
     side.select(channel, at_hz)
-    readings = read_pair(side.read_power_dbm, within=SETTLED_DB, limits=in_dbm(limits))
+    taking = Noting(conditions.further)
+    readings = read_pair(side.read_power_dbm, within=SETTLED_DB, limits=in_dbm(limits), further=taking)
     is_silent = all(reading.state is RangeState.UNDER_RANGE for reading in readings)
     stays = "" if is_silent else _stays(side, channel, readings, limits, seen)
     side.rest()
     if stays:
         return replace(lost, note=stays)
     if not is_silent:
-        return power_finding(QUANTITY, readings, limits, conditions)
+        return power_finding(QUANTITY, readings, limits, conditions).noted(*taking.notes)
     if seen is None:
         return replace(
             lost, note="power meter: under range, and it has seen no power of this unit on any channel"
