@@ -196,10 +196,11 @@ class CurveSearch:
         """What is known of the crossing; final once ``ask`` is None."""
         status, warnings = self._end or (Status.BUDGET_SPENT, ("the search has not ended",))
         state, fit = self._state, self._state.fit
+        level_db, half_width_db = fit.stated if fit else (None, math.inf)
         return Crossing(
             status=status,
-            level_db=fit.level_db if fit else None,
-            half_width_db=fit.half_width_db if fit else math.inf,
+            level_db=level_db,
+            half_width_db=half_width_db,
             slope=(fit.slope if state.rising else -fit.slope) if fit else None,
             slope_sd=fit.slope_sd if fit else None,
             slopes_beside=self._slopes_beside(),

@@ -60,7 +60,8 @@ class Belief:
     outside the window. ``slope``, ``slope_sd``, ``slopes_beside`` (over 1 dB below and above) and ``noise_db`` (a 0.1 s
     reading's scatter in dB of level, at the crossing) are means over the curves; ``log_odds`` the natural logarithm of
     how much likelier the readings are with a response than without. ``trust`` (one a point) is the probability that a
-    reading is no stray, ``of_sets`` that of each set of readings.
+    reading is no stray, ``of_sets`` that of each set of readings. ``stated_db`` are the ends of the interval stated, where these
+    are not the outer ``quantiles_db``: it holds with either weight of a hypothesis whose weight is in doubt.
     """
 
     quantiles_db: tuple[float, float, float, float, float]
@@ -75,6 +76,7 @@ class Belief:
     log_odds: float
     trust: tuple[float, ...]
     of_sets: tuple[float, ...] = ()
+    stated_db: tuple[float, float] | None = None
 
     @property
     def half_width_db(self) -> float:
@@ -85,6 +87,12 @@ class Belief:
     def level_db(self) -> float:
         """The middle of the 95 % interval."""
         return (self.quantiles_db[4] + self.quantiles_db[0]) / 2
+
+    @property
+    def stated(self) -> tuple[float, float]:
+        """Middle and half of the 95 % interval as it is stated."""
+        low, high = self.stated_db or (self.quantiles_db[0], self.quantiles_db[4])
+        return (high + low) / 2, (high - low) / 2
 
 
 class Believer:
@@ -196,7 +204,21 @@ class Believer:
             log_odds=weights.log_total - without,
             trust=tuple(weights.trust(k) for k in range(len(weights.strays[0]))),
             of_sets=tuple(float(share) for share in weights.post.sum(axis=1, dtype=float)),
+            stated_db=self._stated(grid, weights),
         )
+
+    def _stated(self, grid: Grid, weights: Weights) -> tuple[float, float] | None:
+        """Return the ends of what holds 95 % with either weight of the curves; None where they have but one."""
+        if self.family.stated_weight is None:
+            return None
+        levels = grid.levels
+        by_curve = weights.post.reshape(-1, len(levels), len(grid.kept)).sum(axis=0)
+        by_level = by_curve @ self.family.stated_weight[grid.kept]
+        either = by_level / by_level.sum(dtype=float), weights.by_level
+        lows, _, _, _, highs = zip(
+            *(self._of_level(one, levels)["quantiles_db"] for one in either), strict=True
+        )
+        return min(lows), max(highs)
 
     def _of_level(self, by_level: Array, levels: Array) -> dict[str, Any]:
         """Return what is believed of the crossing's level."""

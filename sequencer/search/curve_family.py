@@ -60,6 +60,9 @@ class Family:
     clicks: tuple[Array, Array, Array] | None = None
     """Of an FM receiver, each (K, X): by how much the noise power is lower in a reading without a click (natural logarithm), its scatter
     then, as ``scatter`` is, and how many clicks come a second."""
+    stated_weight: Array | None = None
+    """How many times its weight each curve (K) has where a hypothesis is believed as much as may be: the interval stated holds with
+    either."""
 
     def __len__(self) -> int:
         return len(self.log_weight)
@@ -132,8 +135,8 @@ BANDWIDTHS_HZ = (
     (16000.0, 0.05),
 )
 """IF bandwidths of two-way FM receivers for channels of 6.25 to 25 kHz, Hz, each with its weight."""
-OTHERWISE = 0.25
-"""The weight of a de-emphasis other than told."""
+OTHERWISE, AT_MOST_OTHERWISE = 0.25, 0.5
+"""The weight of a de-emphasis other than told: by the first it is chosen what to read, the interval stated holds with either."""
 LEAST_ROOM_DB = 0.3
 """A ceiling this much above the target is reached within the noise: further up readings tell one from the other no more."""
 STRAYS = 0.1  # of x: how far a real curve strays from the tabulated one
@@ -168,6 +171,7 @@ def fm_family(
     )
     rows: list[tuple[Array, Array, Array, float]] = []
     clicks: list[tuple[Array, Array, Array]] = []
+    stated: list[float] = []
     for (width_hz, width_weight), emphasis in itertools.product(bandwidths, (True, False)):
         curve = FmCurve(
             deviation_hz=deviation_hz,
@@ -176,14 +180,25 @@ def fm_family(
             tone_hz=tone_hz,
             audio_band_hz=audio_band_hz,
         )
-        weight = width_weight * (1 - OTHERWISE if emphasis == deemphasis else OTHERWISE)
+        share, at_most = OTHERWISE, AT_MOST_OTHERWISE
+        if emphasis == deemphasis:
+            share, at_most = 1 - share, 1 - at_most
+        weight = width_weight * share
         density_db = np.arange(10.0, 100.0, 0.5)
         ratio, relative = curve.ratios(density_db)
         rows += _under_ceilings(density_db, ratio, relative, weight, target_db)
-        clicks += _clicks_under_ceilings(curve, density_db, ratio, target_db)
+        under = _clicks_under_ceilings(curve, density_db, ratio, target_db)
+        clicks += under
+        stated += [at_most / share] * len(under)
     rate, lower, scatter = (np.array(one).astype(np.float32) for one in zip(*clicks, strict=True))
     made = _ratio_family(rows, target_db)
-    return replace(made, sure_odds=SURE_OF_SINAD, gains=FM_GAINS, clicks=(lower, scatter, rate))  # type: ignore[arg-type]
+    return replace(
+        made,
+        sure_odds=SURE_OF_SINAD,
+        gains=FM_GAINS,
+        clicks=(lower, scatter, rate),  # type: ignore[arg-type]
+        stated_weight=np.array(stated, np.float32),
+    )
 
 
 @lru_cache(maxsize=8)

@@ -70,6 +70,11 @@ class Fit:
         """Half-width of the 95 % interval."""
         return self.sd_db * student_95(self.dof)
 
+    @property
+    def stated(self) -> tuple[float, float]:
+        """Middle and half of the 95 % interval."""
+        return self.level_db, self.half_width_db
+
 
 def student_95(dof: float) -> float:
     """Return Student's t for a two-sided 95 % interval on ``dof`` degrees of freedom."""

@@ -271,7 +271,7 @@ def spent(state: State) -> Verdict:
     fit, text = state.fit, f"{state.budget} readings did not suffice"
     if fit is None:
         return Status.BUDGET_SPENT, text
-    text += f": the interval is +-{fit.half_width_db:.2g} dB"
+    text += f": the interval is +-{fit.stated[1]:.2g} dB"
     # A scatter that a family foretells is large in dB of level where the curve is gentle: that it is large is then no fault.
     wild = not isinstance(fit, Belief) and fit.noise_db > 3 * state.belief().sd_at(fit.slope)
     if wild and fit.half_width_db > state.accuracy_db:

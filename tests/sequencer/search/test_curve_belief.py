@@ -134,6 +134,24 @@ def test_a_belief_is_what_weighing_every_cell_gives(readings: list[Point], expec
     assert told.trust == pytest.approx(plain.trust, abs=0.01)
 
 
+@pytest.mark.parametrize("at_most", [(0.3, 0.7), (0.95, 0.05)])
+def test_the_interval_stated_holds_with_either_weight_of_a_curve(at_most: tuple[float, float]) -> None:
+    """From the lower of the two intervals' ends to the upper one, each weighed plainly; readings are chosen by the first weights still."""
+    told = two_lines()
+    other = replace(told, log_weight=np.log(at_most))
+    either = replace(told, stated_weight=np.array(at_most, np.float32) / np.exp(told.log_weight))
+    readings = points((0.0, -4.0), (2.5, 1.4))
+    plain = [plainly(family, [(1.0, readings)]) for family in (told, other)]
+    low_db = min(one.quantile(0.025) for one in plain)
+    high_db = max(one.quantile(0.975) for one in plain)
+    assert high_db - low_db > 0.05 + min(one.quantile(0.975) - one.quantile(0.025) for one in plain)
+    believed = Believer(either, WINDOW_DB, EXPECTED, 0.0).believe([(1.0, readings)])
+    alone = Believer(told, WINDOW_DB, EXPECTED, 0.0).believe([(1.0, readings)])
+    assert believed.stated == pytest.approx(((high_db + low_db) / 2, (high_db - low_db) / 2), abs=0.03)
+    assert believed.quantiles_db == alone.quantiles_db
+    assert alone.stated == (alone.level_db, alone.half_width_db)
+
+
 def test_reading_by_reading_comes_to_the_same_as_all_at_once() -> None:
     """What is kept from belief to belief (range, curves, sums) changes nothing; nor does a reading that contradicts all before."""
     rng = np.random.default_rng(3)

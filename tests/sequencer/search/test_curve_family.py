@@ -152,6 +152,24 @@ def test_receivers_of_each_bandwidth_with_and_without_deemphasis() -> None:
 
 
 @pytest.mark.parametrize("deemphasis", [True, False])
+def test_the_other_deemphasis_weighs_a_quarter_and_may_weigh_a_half(deemphasis: bool) -> None:
+    """Of curves that differ from those told otherwise in nothing but their weight."""
+    told, otherwise = (
+        fm_family(deviation_hz=1800.0, deemphasis=one, bandwidth_hz=None, tone_hz=1000.0, target_db=12.0)
+        for one in (deemphasis, not deemphasis)
+    )
+    assert np.array_equal(told.excess, otherwise.excess)
+    other = told.log_weight < otherwise.log_weight
+    weight = np.exp(told.log_weight)
+    assert told.stated_weight is not None
+    assert weight[other].sum() == pytest.approx(0.25)
+    assert (weight * told.stated_weight)[other].sum() == pytest.approx(0.5)
+    assert (weight * told.stated_weight).sum() == pytest.approx(1.0)
+    assert METER.stated_weight is None
+    assert RATIO.stated_weight is None
+
+
+@pytest.mark.parametrize("deemphasis", [True, False])
 def test_an_fm_receiver_without_distortion_reads_as_its_closed_form(deemphasis: bool) -> None:
     """Under the highest ceiling, 45 dB, a curve is SINAD of the discriminator, shifted to its crossing."""
     curve = FmCurve(
