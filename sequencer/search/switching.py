@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+from sequencer.search.curve_belief import Expected
 from sequencer.search.protocol import (
     Ask,
     Crossing,
@@ -36,6 +37,7 @@ from sequencer.search.switching_grid import (
     Trial,
     count_lapses,
 )
+from sequencer.search.switching_odds import log_of_coin
 from sequencer.search.switching_reading import Lit, is_on, lit_count
 
 __all__ = ["Lit", "SwitchingSearch"]
@@ -63,7 +65,8 @@ class SwitchingSearch:
     better, since a count hides a missing segment. ``manner`` is what is expected of hysteresis and jitter, by default
     what is usual of a bar (with ``segment``) or of a squelch. ``dwell_s`` is how long each level is held while
     reading; it belongs to the result. ``falling`` False leaves the falling level unsought. ``level_unit`` stands
-    in what it says of its levels.
+    in what it says of its levels. ``expected`` is where the rising level usually lies; ``seen_on_db`` a level at which
+    it was seen on before it was seen off without a signal, as which it begins.
 
     Raises SearchInputError for a window of no width, an accuracy or dwell of 0 or less, a NaN, a
     segment below 1.
@@ -82,6 +85,8 @@ class SwitchingSearch:
         start_db: float | None = None,
         budget: int = 120,
         level_unit: str = "dB",
+        expected: Expected | None = None,
+        seen_on_db: float | None = None,
     ) -> None:
         self.window_db = require_window(window_db)
         self.accuracy_db = require_finite("accuracy_db", accuracy_db, above=0.0)
@@ -91,7 +96,10 @@ class SwitchingSearch:
         self.manner = manner or (SQUELCH if segment is None else BAR)
         self.level_unit = level_unit
         self.budget = int(require_finite("budget", budget, least=3))
-        self._grid = CoarseGrid(self.window_db, self.manner)
+        self._grid = CoarseGrid(self.window_db, self.manner, expected)
+        # What was expected says where to ask; by what is left without it the end is judged.
+        self._untold = CoarseGrid(self.window_db, self.manner) if expected else self._grid
+        self._grids = tuple(dict.fromkeys((self._grid, self._untold)))
         self._fine: FineGrid | None = None
         self._lag = Lag(settling or Settling())
         self._trials: list[Trial] = []
@@ -101,7 +109,15 @@ class SwitchingSearch:
         self._agains = 0
         self._shown: bool | None = None
         self._end: tuple[Status, tuple[str, ...]] | None = None
+        self._before: tuple[Trial, ...] = ()
+        if seen_on_db is not None:
+            self._before = (Trial(None, -math.inf, None),)
+            for grid in self._grids:
+                grid.seen_on(require_finite("seen_on_db", seen_on_db), *self._before)
+        self._log_before = self._untold.log_evidence
         start = sum(self.window_db) / 2 if start_db is None else require_finite("start_db", start_db)
+        if start_db is None and (expected or seen_on_db is not None):
+            start = self._grid.belief(rising=True).median_db
         self._ask: Ask | None = self._ask_at(start, "coarse")
 
     @property
@@ -139,7 +155,8 @@ class SwitchingSearch:
 
     def _learn(self, trial: Trial) -> None:
         self._trials.append(trial)
-        self._grid.learn(trial)
+        for grid in self._grids:
+            grid.learn(trial)
         if self._fine:
             self._fine.learn(trial)
             self._narrow()
@@ -202,7 +219,8 @@ class SwitchingSearch:
         full = not isinstance(reading, int) and count >= len(reading)
         if count == 0 or full or count in self._counts[:-1]:
             return
-        self._grid.learn_count(level_db, count + 0.5 - self.segment)
+        for grid in self._grids:
+            grid.learn_count(level_db, count + 0.5 - self.segment)
 
     # --- the next test --------------------------------------------------------------------------------------------
 
@@ -322,7 +340,7 @@ class SwitchingSearch:
             middle = self._grid.belief(rising=rising).median_db
             low, high = max(low, middle - 2 * BESIDE_DB), min(high, middle + 2 * BESIDE_DB)
             spans.append((min(low, middle - BESIDE_DB), max(high, middle + BESIDE_DB)))
-        self._fine = FineGrid(self._trials, (spans[0], spans[1]), self.manner)
+        self._fine = FineGrid((*self._before, *self._trials), (spans[0], spans[1]), self.manner)
         self._narrow()
 
     def _narrow(self) -> None:
@@ -332,16 +350,15 @@ class SwitchingSearch:
         if self._fine.at_edge():
             self._fine = None
         elif (spans := self._fine.narrower()) is not None:
-            self._fine = FineGrid(self._trials, spans, self.manner)
+            self._fine = FineGrid((*self._before, *self._trials), spans, self.manner)
 
     def _elsewhere(self, fine: FineGrid) -> float:
         """Return how likely, by all answers, a level lies outside the first fine part."""
         outside = 0.0
         for rising in (False, True):
             at = fine.belief(rising=rising).level_db
-            levels = self._grid.levels_db(rising=rising)
-            weight = self._grid.weights(rising=rising).sum(axis=0)
-            outside = max(outside, float(weight[abs(levels - at) > BESIDE_DB].sum()))
+            away = abs(self._untold.levels_db(rising=rising) - at) > BESIDE_DB
+            outside = max(outside, float(self._untold.weights(rising=rising)[:, away].sum()))
         return outside
 
     def _fine_ask(self) -> Ask | None:
@@ -360,7 +377,8 @@ class SwitchingSearch:
     def _conclude(self, fine: FineGrid) -> Ask | None:
         """End the search with both levels, and say if answers lapsed."""
         count = len(self._readings)
-        if count >= FLIPPED_LEAST and self._grid.log_evidence - _log_of_coin(self._trials) < FLIPPED_ODDS:
+        log_odds = self._untold.log_evidence - self._log_before - log_of_coin(t.on for t in self._trials)
+        if count >= FLIPPED_LEAST and log_odds < FLIPPED_ODDS:
             return self._contradicted()
         if lapses := count_lapses(fine, self._trials):
             return self._finish(
@@ -378,10 +396,3 @@ class SwitchingSearch:
             f"the answers contradict each other: {len(self._readings)} tests led to no level; "
             "check the connections and the reading",
         )
-
-
-def _log_of_coin(trials: Sequence[Trial]) -> float:
-    """Return the logarithm of how likely the answers are if they follow nothing: a coin, of any bias (Laplace's rule)."""
-    on = sum(t.on is True for t in trials)
-    off = sum(t.on is False for t in trials)
-    return math.lgamma(on + 1) + math.lgamma(off + 1) - math.lgamma(on + off + 2)

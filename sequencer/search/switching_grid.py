@@ -11,7 +11,9 @@ import math
 from typing import TYPE_CHECKING, Any
 
 from sequencer.frozen import dataclass
+from sequencer.search.curve_belief import Expected
 from sequencer.search.protocol import require_finite
+from sequencer.search.switching_odds import level_weight
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -224,7 +226,9 @@ class Grid:
 class CoarseGrid(Grid):
     """The rising level and the hysteresis together, over the window and a little beyond."""
 
-    def __init__(self, window_db: tuple[float, float], manner: Manner) -> None:
+    def __init__(
+        self, window_db: tuple[float, float], manner: Manner, expected: Expected | None = None
+    ) -> None:
         import numpy as np
 
         low, high = window_db
@@ -233,9 +237,16 @@ class CoarseGrid(Grid):
         widest_db = max(WIDEST_HYSTERESIS_DB, 3 * manner.hysteresis_db)
         hysteresis_db = np.arange(0.0, widest_db + COARSE_STEP_DB / 2, COARSE_STEP_DB)[None, :]
         inside = np.where((rising_db > low) & (rising_db < high), 1.0, 0.15)
-        weight = hysteresis_weight(hysteresis_db, manner) * inside
+        weight = (
+            hysteresis_weight(hysteresis_db, manner) * inside * level_weight(rising_db, expected, high - low)
+        )
         jitter_db = np.array([max(manner.jitter_db, 0.4)])
         super().__init__(rising_db, rising_db - hysteresis_db, jitter_db, weight[None])
+
+    def seen_on(self, level_db: float, then: Trial) -> None:
+        """Take that it was seen on at a level, and ``then``; of dropped answers that says nothing: seen off, nobody would go on."""
+        self.times(chance_on(level_db, self.rising_db, self.jitter_db[:, None, None])[:, None])
+        self.learn(then)
 
     def learn_count(self, level_db: float, above: float) -> None:
         """Take how many segments beyond the wanted one are lit (negative: short of it), from a bar of unknown spacing.

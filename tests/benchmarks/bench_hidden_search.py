@@ -23,6 +23,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 import receivers
+from bench_search import as_shipped
 from bench_shipped_search import WINDOW_DB, BentMeter, fm_search, needle_search
 from receivers import Bar, SinadReceiver, Squelch, Table, tables
 
@@ -233,10 +234,8 @@ def squelch_row(
     row, rng = Row(name), np.random.default_rng([23, SEED[0]])
     for _ in range(10 * trials):
         apart_db = hysteresis_db(rng)
-        unit = Squelch(rng.uniform(-100, -60), apart_db, rng, jitter_db=rng.uniform(0.2, 0.8))
-        search = SwitchingSearch(
-            window_db=(-120.0, -40.0), settling=Settling(rise_s=0.06, fall_s=0.06), accuracy_db=0.5
-        )
+        unit = Squelch(rng.uniform(-125, -65), apart_db, rng, jitter_db=rng.uniform(0.2, 0.8))
+        search = as_shipped(None)
         got = find_crossing(search, lambda ask, unit=unit: unit.measure(ask) and rng.random() >= lapses)
         for level, truth_db in ((got.rising, unit.rising_db), (got.falling, unit.rising_db - apart_db)):
             row.add(got, (truth_db,), level=level)

@@ -1,10 +1,13 @@
 """Print how the crossing searches fare on simulated receivers, meters, bars, squelches and faults, beside classical searches.
 
-    python tests/benchmarks/bench_search.py [--trials 100] [--seed 0] [--only sinad|baseline|needle|switching|lapses|faults]
+    python tests/benchmarks/bench_search.py [--trials 100] [--seed 0] [--only sinad|baseline|needle|switching|shipped|lapses|faults]
 
 Trials are per receiver type. Seconds are the virtual bench's: 35 ms for each change of level, the waits and the readings. Coverage is how
 often the search's own 95 % interval holds the truth; "worst" is the worst receiver type. "eff" is the Cramer-Rao integration time
 over the integration time spent near the crossing (and, in brackets, in the whole search).
+
+"shipped" is the squelch with the window, the dwell, the waits and the knowledge of the check `squelch`; the other squelches are searched
+with the search's own defaults, a window of 60 dB and nothing known.
 """
 
 from __future__ import annotations
@@ -24,12 +27,21 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 
 from receivers import Bar, NeedleMeter, SinadReceiver, Squelch, tables
 
+from sequencer.checks.receive.squelch import (
+    OPEN_AT_DBM,
+    SquelchSettings,
+    opening_near,
+    opening_usual,
+    squelch_search,
+)
+from sequencer.checks.shared.level_search.sensitivity import usual_fm_dbm
 from sequencer.search.curve import CurveSearch
 from sequencer.search.protocol import Ask, Settling, Status, find_crossing
 from sequencer.search.switching import SwitchingSearch
 from tests.support.curve_priors import SINAD_PRIOR, fm_sinad_prior, needle_prior
 
 WINDOW_DB = (-130.0, -90.0)
+SHIPPED_WINDOW_DB = (-137.4, -20.0)
 SEED = [0]
 
 
@@ -280,6 +292,60 @@ def squelch(rng, **faults):
     return unit, Settling(rise_s=0.06, fall_s=0.06), None, (unit.rising_db, unit.rising_db - hysteresis)
 
 
+def shipped_squelch(rng, *, turned_up=0.15):
+    """Make one squelch as `squelch` meets it: where it opens, beside what its unit hears; some are set too tight."""
+    hears_db = rng.normal(-118.0, 4.0)
+    above_db = rng.uniform(0.0, 40.0) if rng.random() < turned_up else rng.normal(-1.0, 4.0)
+    hysteresis_db = rng.uniform(2, 6)
+    opens_db = max(hears_db + above_db, -130.0)
+    unit = Squelch(opens_db, hysteresis_db, rng, jitter_db=rng.uniform(0.2, 0.8))
+    return unit, hears_db, (unit.rising_db, unit.rising_db - hysteresis_db)
+
+
+def as_shipped(hears_db, *, blank=False):
+    """Return the search of the check `squelch`, told what the run has found the unit to hear, or nothing of it (None).
+
+    ``blank``: told nothing at all, not even that the squelch was seen open and shut.
+    """
+    usual_dbm = usual_fm_dbm(SquelchSettings(check="squelch"))
+    return squelch_search(
+        window_dbm=SHIPPED_WINDOW_DB,
+        accuracy_db=0.5,
+        settling_s=0.06,
+        opened_at_dbm=None if blank else OPEN_AT_DBM,
+        expected=None if blank else opening_usual(usual_dbm) if hears_db is None else opening_near(hears_db),
+    )
+
+
+def shipped_row(name, trials, *, told=True, blank=False, turned_up=0.15, lapses=0.0, off_db=0.0, seed=6):
+    """Run the search as `squelch` ships it; ``off_db``: by how much what it is told of the unit is wrong."""
+    tally, lapsed = Tally(name), np.random.default_rng([seed, 1, SEED[0]])
+    rng = np.random.default_rng([seed, SEED[0]])
+    for _ in range(trials):
+        unit, hears_db, truth = shipped_squelch(rng, turned_up=turned_up)
+        unit.bench.level_db = 0.0
+        search = as_shipped(hears_db + off_db if told else None, blank=blank)
+        got = find_crossing(search, lambda ask, unit=unit: unit.measure(ask) and lapsed.random() >= lapses)
+        for crossing, level, which in ((got.rising, truth[0], "on"), (got.falling, truth[1], "off")):
+            error = crossing.level_db - level if got.found else math.nan
+            tally.add(got.readings, unit.bench.seconds, got.status, error, crossing.half_width_db, which)
+    print(f"{tally.line()}  mean n {np.mean(tally.readings):.1f}{tally.far_off()}", flush=True)
+    return tally
+
+
+def shipped_rows(trials: int) -> None:
+    """Print the rows of the squelch search as it ships."""
+    shipped_row("squelch as shipped", 5 * trials)
+    shipped_row("the same, told nothing at all", 5 * trials, blank=True)
+    shipped_row("the same, the unit's sensitivity not found", 5 * trials, told=False)
+    shipped_row("the same, 0 to 40 dB too tight", 2 * trials, turned_up=1.0)
+    for off_db in (-30.0, 30.0):
+        shipped_row(f"the same, told a sensitivity {off_db:+g} dB off", 2 * trials, off_db=off_db)
+    for lapses in (0.05, 0.2):
+        shipped_row(f"the same, {lapses:.0%} lapses", 3 * trials, lapses=lapses)
+        shipped_row(f"the same, {lapses:.0%} lapses, told nothing", 3 * trials, lapses=lapses, blank=True)
+
+
 def fault_row(name, expected, trials, make, *, allowed=()):
     """Count right verdicts."""
     statuses, readings = collections.Counter(), []
@@ -407,8 +473,10 @@ def main() -> None:
         switching_row("segment on and off +-0.5", 5 * trials, bar)
         switching_row("segment on only +-0.5", 5 * trials, bar, settings={"falling": False})
         switching_row("segment +-0.5, jitter 0.6", 5 * trials, lambda g: bar(g, jitter_db=0.6))
-        switching_row("squelch open and close +-0.5", 5 * trials, squelch)
+        switching_row("squelch +-0.5, the search's own defaults", 5 * trials, squelch)
         switching_row("squelch +-0.5, 2 % wrong answers", 5 * trials, lambda g: squelch(g, wrong=0.02))
+    if options.only in ("", "switching", "shipped"):
+        shipped_rows(trials)
     if options.only in ("", "switching", "lapses"):
         for lapses in (0.05, 0.2):
             for kind, make in (("squelch", squelch), ("segment", bar)):

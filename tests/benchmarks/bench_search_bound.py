@@ -6,7 +6,7 @@
 every level. What is left between it and the Cramer-Rao integration time is the search's own: reading times in steps, two readings near
 by, the way there; what is left between "told" and "as shipped" is the price of not knowing the receiver. Same receivers, same seeds.
 
-Needles (10 a trial) have one slope, and seconds in time constants. Squelches (20 a trial) are those of bench_search.py. "One level" is
+Needles (10 a trial) have one slope, and seconds in time constants. Squelches (20 a trial) are bench_search.py's as shipped. "One level" is
 one switching level that is looked for by itself, by the test that tells most at each step, its jitter known, no answer lapsing: a search
 for two takes no fewer than one from the window and one from where the hysteresis leaves it.
 """
@@ -25,7 +25,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 sys.path.insert(0, str(Path(__file__).resolve().parent))
 
-from bench_search import squelch
+from bench_search import as_shipped, shipped_squelch
 from bench_shipped_search import WINDOW_DB, BentMeter, Row, fm_search
 from receivers import BLOCKS, SinadReceiver, Table, tables
 from scipy.special import ndtr
@@ -38,7 +38,6 @@ from sequencer.search.curve import CurveSearch
 from sequencer.search.curve_belief import Expected
 from sequencer.search.curve_family import REACH_DB, STEP_DB, SURE_OF_SINAD, Family, meter_family
 from sequencer.search.protocol import Settling, find_crossing
-from sequencer.search.switching import SwitchingSearch
 
 SELDOM = 5e-4  # a share of answers that lapse, in place of what is believed
 AXIS_DB = np.arange(-REACH_DB, REACH_DB + STEP_DB / 2, STEP_DB)
@@ -177,8 +176,9 @@ def squelch_row(name: str, trials: int, seed: int, *, lapses: bool = True) -> No
     if not lapses:
         switching_grid.DROPPED, switching_grid.LAPSE = ((0.0, SELDOM, 1.0),), SELDOM
     for _ in range(trials):
-        unit, settling, _, truths_db = squelch(rng)
-        got = find_crossing(SwitchingSearch(window_db=(-110.0, -50.0), settling=settling), unit.measure)
+        unit, hears_db, truths_db = shipped_squelch(rng)
+        unit.bench.level_db = 0.0
+        got = find_crossing(as_shipped(hears_db), unit.measure)
         purposes.update(one.ask.purpose for one in got.history)
         for crossing, truth_db in zip((got.rising, got.falling), truths_db, strict=True):
             row.add("both", crossing, truth_db, unit.bench.seconds)

@@ -22,12 +22,14 @@ from sequencer.checks.shared.level_search.level_finding import (
     hysteresis_finding,
     why_smooth,
 )
+from sequencer.checks.shared.level_search.sensitivity import usual_fm_dbm
 from sequencer.checks.shared.level_search.sensitivity_reader import SILENT_V
 from sequencer.checks.shared.level_search.stepper import Stepper
 from sequencer.checks.shared.level_search.wanted_signal import WantedSignal, apply_wanted
 from sequencer.files.fields import TimeS, VoltageV, between
 from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide
+from sequencer.search.curve_belief import Expected
 from sequencer.search.protocol import Crossing, Settling, SwitchingCrossing, find_crossing
 from sequencer.search.switching import SwitchingSearch
 from sequencer.uncertainty.decision import Limits
@@ -42,6 +44,9 @@ SLOW_S, SLOW_TIMES = (
     1.5,
     25.0,
 )  # and time constants: what a squelch that is slower than stated is given to open
+# Where a squelch that is just closed opens, beside the level of 12 dB SINAD: common practice, no source.
+BELOW_HEARD_DB, APART_DB, USUAL_SD_DB = 1.0, 5.0, 5.0
+TURNED_UP = 0.25  # share that may open anywhere: too tight, or the knob turned on
 LATE = "the audio analyser answers late, with the reading before, or averages for longer (raise its 'settle')"
 
 
@@ -116,14 +121,12 @@ class Squelch(Check[SquelchSettings]):
         threshold_v = settings.open_above_v or _find_threshold(side, settings, conditions)
         if isinstance(threshold_v, str):
             return self._nothing(settings, conditions, threshold_v)
-        search = SwitchingSearch(
-            window_db=settings.levels.bounds_dbm(conditions),
-            level_unit="dBm",
+        search = squelch_search(
+            window_dbm=settings.levels.bounds_dbm(conditions),
             accuracy_db=settings.accuracy_db,
-            settling=Settling(
-                rise_s=settings.settling_s, fall_s=settings.settling_s, least_s=0.03, doubt=0.5
-            ),
-            dwell_s=DWELL_S,
+            settling_s=settings.settling_s,
+            opened_at_dbm=None if settings.open_above_v else _strong_dbm(settings, conditions),
+            expected=_expected(settings, conditions),
         )
         first = search.ask
         first_dbm = first.level_db if first is not None else settings.levels.bounds_dbm(conditions)[0]
@@ -169,6 +172,46 @@ class Squelch(Check[SquelchSettings]):
             Finding(quantity=quantity, value=None, unit=unit, limits=one, note=note, points=points)
             for (quantity, unit), one in zip(self.quantities(settings), limits, strict=True)
         ]
+
+
+def squelch_search(
+    *,
+    window_dbm: tuple[float, float],
+    accuracy_db: float,
+    settling_s: float,
+    opened_at_dbm: float | None = None,
+    expected: Expected | None = None,
+) -> SwitchingSearch:
+    """Return the search for both levels, of a squelch that was seen open at ``opened_at_dbm`` and then muted without a signal."""
+    return SwitchingSearch(
+        window_db=window_dbm,
+        level_unit="dBm",
+        accuracy_db=accuracy_db,
+        settling=Settling(rise_s=settling_s, fall_s=settling_s, least_s=0.03, doubt=0.5),
+        dwell_s=DWELL_S,
+        expected=expected,
+        seen_on_db=opened_at_dbm,
+    )
+
+
+def _expected(settings: SquelchSettings, conditions: Conditions) -> Expected | None:
+    """Return where it should open: about where the run has found the unit to hear, or where an FM receiver usually does."""
+    for result in reversed(conditions.results_so_far()):
+        alike = result.mode == conditions.mode and result.frequency_hz == conditions.frequency_hz
+        if result.check == "sensitivity" and result.value is not None and result.unit == "dBm" and alike:
+            return opening_near(result.value)
+    return opening_usual(usual_fm_dbm(settings)) if conditions.mode == "FM" else None
+
+
+def opening_near(sensitivity_dbm: float) -> Expected:
+    """Return where a squelch opens of a unit that was found to hear at a level, dBm."""
+    return Expected(level_db=sensitivity_dbm - BELOW_HEARD_DB, sd_db=APART_DB, anywhere=TURNED_UP)
+
+
+def opening_usual(sensitivity_dbm: float) -> Expected:
+    """Return where a squelch opens of a unit of which only the usual sensitivity is known, dBm."""
+    sd_db = math.hypot(APART_DB, USUAL_SD_DB)
+    return Expected(level_db=sensitivity_dbm - BELOW_HEARD_DB, sd_db=sd_db, anywhere=TURNED_UP)
 
 
 def _find_threshold(side: ReceiveSide, settings: SquelchSettings, conditions: Conditions) -> float | str:

@@ -39,6 +39,26 @@ def test_squelch_opens_where_the_specimen_states(
     assert ran.number("squelch hysteresis") == pytest.approx(3.0, abs=1.2)
 
 
+def test_squelch_begins_where_the_run_found_the_unit_to_hear(tmp_path: Path) -> None:
+    """The first look is taken near the sensitivity found on its own channel, of a tone of little deviation far above the usual one."""
+    closed = "{check: confirm, text: squelch just closed, knob: squelch, position: just closed}"
+    begins_dbm = {}
+    for channel in (1, 2):
+        folder = tmp_path / str(channel)
+        folder.mkdir()
+        sensitivity = f"{{check: sensitivity, channel: {channel}, deviation: 200 Hz}}"
+        ran = run_checks(
+            folder, "V5-0301", f"{sensitivity}\n{closed}\n{{check: squelch, channel: 1}}", **VHF
+        )
+        heard_dbm = next(one.value for one in ran.outcome.results if one.check == "sensitivity")
+        assert heard_dbm is not None
+        first_dbm = ran.found("squelch opens").points[0].level_db
+        assert first_dbm is not None
+        begins_dbm[channel] = first_dbm - heard_dbm
+    assert begins_dbm[1] == pytest.approx(-1.0, abs=1.5)
+    assert begins_dbm[2] < -4.0
+
+
 @pytest.mark.parametrize("mode", ["FM", "AM", "USB"])
 def test_squelch_in_every_mode(tmp_path: Path, mode: str) -> None:
     """It opens where it is stated (-122 dBm at the last tenths of the knob) and closes 3 dB below, whatever is heard through it."""

@@ -259,15 +259,20 @@ def _expected(settings: SensitivitySettingsBase, conditions: Conditions) -> Expe
     """Return where an FM receiver of an ordinary noise figure would hear, dBm; None where nothing is said of it."""
     if conditions.mode != "FM" or settings.target.kind != "SINAD":
         return None
+    usual_dbm = usual_fm_dbm(settings, ratio_db=settings.target.ratio_db, deemphasis=settings.deemphasis)
+    return Expected(level_db=usual_dbm, sd_db=5.0)
+
+
+def usual_fm_dbm(settings: WantedSignal, *, ratio_db: float = 12.0, deemphasis: bool = True) -> float:
+    """Return where an FM receiver of an ordinary noise figure hears with so much SINAD, dBm."""
     curve = FmCurve(
         deviation_hz=settings.deviation_hz,
-        deemphasis=settings.deemphasis,
+        deemphasis=deemphasis,
         bandwidth_hz=USUAL_BANDWIDTH_HZ,
         tone_hz=settings.tone_hz,
         audio_band_hz=(300.0, 3000.0),
     )
-    usual_dbm = THERMAL_DBM_PER_HZ + USUAL_NOISE_FIGURE_DB + curve.level_at(settings.target.ratio_db)
-    return Expected(level_db=usual_dbm, sd_db=5.0)
+    return THERMAL_DBM_PER_HZ + USUAL_NOISE_FIGURE_DB + curve.level_at(ratio_db)
 
 
 def _start_dbm(
