@@ -47,9 +47,7 @@ def test_squelch_begins_where_the_run_found_the_unit_to_hear(tmp_path: Path) -> 
         folder = tmp_path / str(channel)
         folder.mkdir()
         sensitivity = f"{{check: sensitivity, channel: {channel}, deviation: 200 Hz}}"
-        ran = run_checks(
-            folder, "V5-0301", f"{sensitivity}\n{closed}\n{{check: squelch, channel: 1}}", **VHF
-        )
+        ran = run_checks(folder, "V5-0301", f"{sensitivity}\n{closed}\n{{check: squelch, channel: 1}}", **VHF)
         heard_dbm = next(one.value for one in ran.outcome.results if one.check == "sensitivity")
         assert heard_dbm is not None
         first_dbm = ran.found("squelch opens").points[0].level_db
