@@ -26,6 +26,11 @@ def boot_s() -> float:
     return time.clock_gettime(_BOOT) if _BOOT is not None else time.monotonic()
 
 
+def asleep_s() -> float:
+    """Return for how long this machine has been suspended since it was started, s; always 0 where the system does not tell."""
+    return boot_s() - time.monotonic()
+
+
 _BOOT: int | None = getattr(time, "CLOCK_BOOTTIME", None)
 
 

@@ -65,9 +65,9 @@ def event_lines(event: SeriesEvent) -> list[str]:
             what = f"{event.turn} begins" if event.turn.attempt == 1 else f"it is tried again ({event.turn})"
             return [f"waiting; {what} at {moment(event.begins)}"]
         case StartsLeftOut():
-            return [
-                f"{counted(event.count, 'start')} left out: the run before took {time_text(event.took_s)}"
-            ]
+            slept = "this computer was suspended, or this program stood still, when they were due"
+            why = slept if event.slept else f"the run before took {time_text(event.took_s)}"
+            return [f"{counted(event.count, 'start')} left out: {why}"]
         case RunBegins():
             return [f"{event.turn} begins: {unit_text(event.turn.unit)}"]
         case RunCame():

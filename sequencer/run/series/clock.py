@@ -7,6 +7,8 @@ import time
 from datetime import UTC, datetime, timedelta
 from typing import Protocol
 
+from drivers.clock import boot_s
+
 
 class SeriesClock(Protocol):
     """Says what time it is for a series, and waits."""
@@ -19,7 +21,10 @@ class SeriesClock(Protocol):
         """Return the time with its zone."""
 
     def elapsed_s(self) -> float:
-        """Return the seconds since it was made; setting the machine's clock does not change it."""
+        """Return the seconds since it was made, those asleep included; setting the machine's clock does not change it."""
+
+    def asleep_s(self) -> float:
+        """Return how many of them the machine was suspended for."""
 
     def wait_s(self, seconds: float) -> None:
         """Wait for so many seconds."""
@@ -38,15 +43,19 @@ class WallClock:
     longest_wait_s = 1.0
 
     def __init__(self) -> None:
-        self._began_s = time.monotonic()
+        self._began_s, self._awake_s = boot_s(), time.monotonic()
 
     def now(self) -> datetime:
         """Return the time with the zone that this machine is set to."""
         return datetime.now().astimezone()
 
     def elapsed_s(self) -> float:
-        """Return the seconds since it was made."""
-        return time.monotonic() - self._began_s
+        """Return the seconds since it was made, those asleep included: starts keep their times of day."""
+        return boot_s() - self._began_s
+
+    def asleep_s(self) -> float:
+        """Return how many of them the machine was suspended for; 0 where the system does not tell."""
+        return max(0.0, self.elapsed_s() - (time.monotonic() - self._awake_s))
 
     def wait_s(self, seconds: float) -> None:
         """Sleep for so many seconds."""
@@ -77,6 +86,10 @@ class JumpingClock:
     def elapsed_s(self) -> float:
         """Return the seconds since it was made."""
         return self._passed_s + self._in_run_s
+
+    def asleep_s(self) -> float:
+        """Return nought: nothing sleeps in virtual time."""
+        return 0.0
 
     def wait_s(self, seconds: float) -> None:
         """Go on by so many seconds at once."""

@@ -52,11 +52,12 @@ class Waits:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StartsLeftOut:
-    """The last run took so long that starts were left out."""
+    """The last run took so long that starts were left out, or ``slept``: the machine slept through them."""
 
     time: datetime
     count: int
     took_s: float
+    slept: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -42,6 +42,8 @@ PAUSES_S = (10.0, 60.0, 300.0, 900.0)
 """What is waited before the 1st, 2nd, 3rd try that follows a bench that failed, and before each later one, s."""
 RETRIES = 3
 MOST_RETRIES = 1000
+SLEPT_S = 5.0
+"""A wait that ends later by more was slept through: common practice, no source."""
 
 Answer = Literal["ready", "skip", "stop"]
 _NONE: Mapping[int, ExitStatus] = MappingProxyType({})
@@ -88,6 +90,7 @@ class Series:
         self._failed = failed
         self._leaves_rest = leaves_rest
         self._last: RunReport | None = None
+        self._asleep_s = 0.0  # of the last run
         self._began = SeriesBegan(
             time=clock.now(),
             sequence=sequence,
@@ -124,14 +127,11 @@ class Series:
     def _all(self) -> Ended:
         began_s, last = self._clock.elapsed_s(), -1
         for number in (one for one in count(1) if one not in self._done):
-            passed_s = self._clock.elapsed_s() - began_s
-            start = self._timetable.next_start(run=number, last=last, passed_s=passed_s)
-            if start is None:
-                return Ended.DONE
             turn = self._turn(number)
-            if (why := self._waited(start, turn)) is not None:
-                return why
-            last = start.number
+            awaited = self._awaited(turn, began_s, last)
+            if isinstance(awaited, Ended):
+                return awaited
+            last = awaited
             answer = self._connect(turn) if self._connect is not None else "ready"
             if answer == "stop":
                 return Ended.PERSON
@@ -151,12 +151,31 @@ class Series:
             unit=self._units[number - 1 if several else 0],
         )
 
-    def _waited(self, start: Start, turn: Turn) -> Ended | None:
+    def _awaited(self, turn: Turn, began_s: float, last: int) -> int | Ended:
+        """Wait for the start after number ``last``, and return its number, or why there will be none.
+
+        A start that the machine slept through is left out as one is that fell into a run: the others keep their times.
+        """
+        slept = False
+        while True:
+            passed_s = self._clock.elapsed_s() - began_s
+            start = self._timetable.next_start(run=turn.number, last=last, passed_s=passed_s)
+            if start is None:
+                return Ended.DONE
+            if (why := self._waited(start, turn, slept=slept)) is not None:
+                return why
+            late_s = self._clock.elapsed_s() - began_s - passed_s - start.wait_s
+            if late_s <= SLEPT_S or self._timetable.every_s is None:
+                return start.number
+            last, slept = start.number - 1, True
+
+    def _waited(self, start: Start, turn: Turn, *, slept: bool) -> Ended | None:
         """Wait for a start; return why there will be none."""
         if start.left_out:
             took_s = self._last.bench_s if self._last is not None else 0.0
             self._tally.left_out += start.left_out
-            self._tell(StartsLeftOut(time=self._clock.now(), count=start.left_out, took_s=took_s))
+            told = StartsLeftOut(time=self._clock.now(), count=start.left_out, took_s=took_s, slept=slept)
+            self._tell(told)
         begins = self._clock.now() + timedelta(seconds=start.wait_s)
         if not self._has_room(begins, turn.unit):
             return Ended.UNTIL
@@ -175,10 +194,16 @@ class Series:
         while not self._stop_file.is_there():
             left_s = ends_s - self._clock.elapsed_s()
             if left_s <= 0.0:
-                return None
+                return self._over_time(turn, begins)
             self._clock.wait_s(min(left_s, self._clock.longest_wait_s))
             self._stopper.check()
         return Ended.STOP_FILE
+
+    def _over_time(self, turn: Turn, begins: datetime) -> Ended | None:
+        """Return that a run which was to begin then does not end in time any more, where that came and went unseen."""
+        now = self._clock.now()
+        late_s = (now - begins).total_seconds()
+        return Ended.UNTIL if late_s > SLEPT_S and not self._has_room(now, turn.unit) else None
 
     def _tried(self, turn: Turn) -> Ended | None:
         """Make a run, and again where the bench spoilt it; return why the series ends with it."""
@@ -197,17 +222,18 @@ class Series:
             if again:
                 self._tally.tried_again += 1
             else:
-                self._tally.count(report)
+                self._tally.count(report, asleep_s=self._asleep_s)
             self._tell(RunCame(time=self._clock.now(), turn=turn, report=report, final=not again))
             if not again:
                 return why or _given_up(report)
             if (why := self._wait(pause_s, self._turn(turn.number, attempt + 1), begins)) is not None:
-                self._tally.count(report)
+                self._tally.count(report, asleep_s=self._asleep_s)
                 self._tally.tried_again -= 1
                 return why
         raise AssertionError("counting does not end")
 
     def _made(self, turn: Turn) -> RunReport:
+        asleep_s = self._clock.asleep_s()
         try:
             with self._stopper.as_before():
                 report = self._run(turn)
@@ -228,6 +254,7 @@ class Series:
                 bench_failed=True,
                 alike=(str(problem),),
             )
+        self._asleep_s = self._clock.asleep_s() - asleep_s
         self._clock.run_over(report.bench_s)
         self._last = report
         return report

@@ -27,11 +27,12 @@ class Tally:
         """How many runs were made, tries of one counted once."""
         return self.statuses.total()
 
-    def count(self, report: RunReport) -> None:
-        """Take in a run, by its last try."""
+    def count(self, report: RunReport, *, asleep_s: float = 0.0) -> None:
+        """Take in a run, by its last try; ``asleep_s`` is for how long the machine was suspended in it, which says nothing of the next."""
         self.statuses[report.status] += 1
         self.left_safe = report.safe
-        self.longest_s[report.serial] = max(report.bench_s, self.longest_s.get(report.serial, 0.0))
+        awake_s = max(0.0, report.bench_s - asleep_s)
+        self.longest_s[report.serial] = max(awake_s, self.longest_s.get(report.serial, 0.0))
 
     def summary(self, *, interrupted: bool) -> Summary:
         """Return it all; ``interrupted`` where a signal ended the series, between two runs too.

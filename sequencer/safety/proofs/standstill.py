@@ -7,13 +7,12 @@ shows is a wait that took far longer than it should.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from typing_extensions import override
 
-from drivers.clock import Clock, boot_s
+from drivers.clock import Clock, asleep_s
 from drivers.faults import InstrumentFault, NotConfirmed, Refused, SettingLost
 
 ASLEEP_S = 1.0
@@ -24,11 +23,6 @@ LATE_S = 5.0
 
 class StoodStill(SettingLost):
     """This program stood still while a check was made: it is made again, once."""
-
-
-def asleep_s() -> float:
-    """Return for how long this computer has been suspended since it was started, s; always 0 where the system does not tell."""
-    return boot_s() - time.monotonic()
 
 
 class Standstill:

@@ -18,7 +18,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from drivers.clock import boot_s
+from drivers.clock import asleep_s, boot_s
 from sequencer.safety.watchdog import LATE, WATCHDOG
 from sequencer.safety.watchdog.ways import Tried, Way, open_visa, prove, switch_off
 
@@ -28,6 +28,10 @@ AGAIN_S = 1.0
 """How often PTT is released again after it has acted, while the program stands still: what it was about to send may come yet."""
 AT_IT_S = 120.0
 """How long a program that says that it is releasing PTT is not ended."""
+SLEPT_S = 1.0
+"""Both clocks are read one after the other: less than this may be a busy machine."""
+WAKING_S, WAKING_UNSEEN_S = 30.0, 5.0
+"""How long a program that slept with the machine has to see that itself: where PTT reads released by then, and where it does not."""
 PATIENCE_S = 15.0
 """How long it goes on trying once the program has gone."""
 IGNORED = ("SIGINT", "SIGHUP", "SIGTERM", "SIGQUIT", "SIGTSTP", "SIGPIPE")
@@ -54,6 +58,7 @@ class Watching:
         self._until_s: float | None = None
         self._pressed_at = 0.0
         self._pressed_boot_s = 0.0
+        self._slept_s = 0.0
         self._releasing_s: float | None = None
         self._again_s: float | None = None
         self._first: tuple[str, float] | None = None
@@ -92,8 +97,11 @@ class Watching:
                 self._on_end()
                 return True
         if self._until_s is not None and boot_s() >= self._until_s:
-            self._until_s = None
-            self._on_time()
+            if asleep_s() - self._slept_s > SLEPT_S:
+                self._on_waking()
+            else:
+                self._until_s = None
+                self._on_time()
         elif self._again_s is not None and boot_s() >= self._again_s:
             self._again_s = boot_s() + AGAIN_S
             for way in self._chosen("radio", shared_only=True):
@@ -138,6 +146,7 @@ class Watching:
             case ["down", number, within_s]:
                 self._pressed_at, self._pressed_boot_s = time.time(), boot_s()
                 self._until_s = self._pressed_boot_s + float(within_s)
+                self._slept_s = asleep_s()
                 self._releasing_s = self._again_s = self._first = None
                 self._say(f"armed {number}")
             case ["releasing"]:
@@ -161,6 +170,16 @@ class Watching:
                 if not tried.confirmed:
                     self._ways[at] = Way(**{**asdict(way), "shared": False})
         self._say("proved " + json.dumps(found))
+
+    def _on_waking(self) -> None:
+        """Release PTT at once where the time has passed while the machine slept; the program slept too, and is not at fault.
+
+        It sees that it slept, releases PTT and discards what it read; only if it does not is it taken to stand still.
+        """
+        self._slept_s = asleep_s()
+        tried = [switch_off(way) for way in self._chosen("radio", True)]
+        released = any(one.confirmed for one in tried)
+        self._until_s = boot_s() + (WAKING_S if released else WAKING_UNSEEN_S)
 
     def _on_time(self) -> None:
         """Act while the program lives: PTT, then the supply; where neither was confirmed the program is ended."""

@@ -20,6 +20,7 @@ import sys
 import threading
 import tty
 from collections.abc import Callable, Iterator
+from dataclasses import asdict
 from pathlib import Path
 
 import pytest
@@ -30,6 +31,7 @@ from drivers.link.visa import open_library
 from sequencer.safety.remembered.key_memory import KeyMemory
 from sequencer.safety.remembered.mark import Mark
 from sequencer.safety.remembered.state_folder import StateFolder
+from sequencer.safety.watchdog import LATE, process
 from sequencer.safety.watchdog.client import Watchdog
 from sequencer.safety.watchdog.ways import NoWay, Way, is_off, prove, switch_off
 from sim.clock import WallClock
@@ -161,10 +163,10 @@ def keyed(tmp_path: Path) -> Iterator[Callable[..., subprocess.Popen[str]]]:
         return process
 
     yield start
-    for process in started:
+    for one in started:
         with contextlib.suppress(ProcessLookupError):
-            os.killpg(process.pid, signal.SIGKILL)
-        process.communicate()
+            os.killpg(one.pid, signal.SIGKILL)
+        one.communicate()
 
 
 def _left(folder: Path) -> KeyMemory:
@@ -313,6 +315,108 @@ def test_it_ends_with_the_program_and_touches_nothing_where_ptt_was_released(swi
     watchdog.close()
     assert process.wait(10) == 0
     assert radio.heard == []
+
+
+class Sleeper:
+    """The watchdog's own loop in a thread of this process, whose machine sleeps; ``ended`` where it would end its program."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, *ways: Way) -> None:
+        self.passed_s, self.slept_s, self.ended = 0.0, 0.0, False
+        self.asked = 0  # how often the loop has looked for how long the machine slept, since it did
+        monkeypatch.setattr(process, "boot_s", lambda: 1000.0 + self.passed_s)
+        monkeypatch.setattr(process, "asleep_s", self._asleep_s)
+        monkeypatch.setattr(process.Watching, "_end_program", lambda _: setattr(self, "ended", True))
+        self.link, self._theirs = socket.socketpair()
+        facts = {
+            "pid": os.getppid(),
+            "serial": "M40-0007",
+            "locks": [],
+            "ways": [asdict(way) for way in ways],
+        }
+        self.link.sendall(json.dumps(facts).encode() + b"\n")
+        self.link.settimeout(10.0)
+        self._thread = threading.Thread(target=process.Watching(self._theirs).run, daemon=True)
+        self._thread.start()
+        self.lines = self.link.makefile("rw")
+        assert self.lines.readline() == "ready\n"
+
+    def _asleep_s(self) -> float:
+        self.asked += self.slept_s > 0.0
+        return self.slept_s
+
+    def press(self, within_s: float) -> None:
+        """Say that PTT is pressed."""
+        self.say(f"down 1 {within_s}")
+        assert self.lines.readline() == "armed 1\n"
+
+    def say(self, line: str) -> None:
+        """Send a line as the program does."""
+        self.lines.write(line + "\n")
+        self.lines.flush()
+
+    def sleep(self, seconds: float) -> None:
+        """Suspend the machine for so long."""
+        self.slept_s += seconds
+        self.passed_s += seconds
+
+    def close(self) -> None:
+        """End the loop, with PTT released."""
+        self.say("end")
+        self._thread.join(10.0)
+        for one in (self.lines, self.link, self._theirs):
+            one.close()
+
+
+def test_after_a_sleep_ptt_is_released_at_once_and_the_program_that_slept_too_is_not_at_fault(
+    monkeypatch, switches
+):
+    """Nothing ran while the machine slept: PTT is released on waking, no program is said to stand still, and the next press is watched."""
+    radio = switches(on=True)
+    sleeper = Sleeper(monkeypatch, radio.way("radio"))
+    sleeper.press(40.0)
+    sleeper.sleep(28_800.0)
+    wait_until(lambda: not radio.on)
+    sleeper.say("up")
+    sleeper.press(40.0)  # heard in turn: had it complained, that would have come first
+    radio.on = True
+    sleeper.passed_s += 41.0
+    said, _, facts = sleeper.lines.readline().partition(" ")
+    assert (said, json.loads(facts)["why"]) == ("acted", LATE)
+    assert not radio.on
+    sleeper.close()
+
+
+@pytest.mark.parametrize("shared", [True, False], ids=["beside it", "one client"])
+def test_a_program_that_does_not_wake_with_its_machine_is_taken_to_stand_still(monkeypatch, switches, shared):
+    """It has its time to see that it slept; then all is done as to one that hangs."""
+    radio = switches(on=True)
+    sleeper = Sleeper(monkeypatch, radio.way("radio", shared=shared))
+    sleeper.press(40.0)
+    sleeper.sleep(28_800.0)
+    if shared:
+        wait_until(lambda: not radio.on)
+    wait_until(lambda: sleeper.asked > 0)
+    assert not sleeper.ended
+    while not select.select([sleeper.link], [], [], 0.3)[0]:
+        sleeper.passed_s += 31.0
+    said, _, facts = sleeper.lines.readline().partition(" ")
+    assert said == "acted"
+    assert json.loads(facts)["why"].startswith(LATE)
+    assert sleeper.ended is not shared
+    assert not radio.on
+    sleeper.close()
+
+
+def test_a_short_sleep_leaves_the_unit_to_the_program(monkeypatch, switches):
+    """Within the time that it may be keyed: the program, which sees it too, releases PTT by its own line."""
+    radio = switches(on=True)
+    sleeper = Sleeper(monkeypatch, radio.way("radio"))
+    sleeper.press(40.0)
+    sleeper.sleep(20.0)
+    sleeper.say("up")
+    sleeper.press(40.0)
+    assert radio.heard == []
+    sleeper.close()
 
 
 def test_what_cannot_be_started_is_said_before_anything_is_keyed(monkeypatch, switches):

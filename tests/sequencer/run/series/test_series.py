@@ -10,11 +10,12 @@ from typing import Any
 
 import pytest
 
+from sequencer.cli.unattended.words import event_lines
 from sequencer.problems import option_problem
 from sequencer.run.interrupt import Interrupted, Stopper
-from sequencer.run.series.clock import JumpingClock
+from sequencer.run.series.clock import JumpingClock, WallClock
 from sequencer.run.series.events import Ended, RunBegins, RunCame, SeriesEnded, StartsLeftOut, Trouble, Waits
-from sequencer.run.series.series import PAUSES_S, Answer, Series
+from sequencer.run.series.series import PAUSES_S, SLEPT_S, Answer, Series
 from sequencer.run.series.stop_file import SAID, StopFile
 from sequencer.run.series.timetable import Timetable
 from sequencer.run.series.turn import RunReport, SeriesUnit, Turn
@@ -43,9 +44,10 @@ class Made:
         retries: int = 3,
         connect: Callable[[Turn], Answer] | None = None,
         before: Callable[[Turn], None] = lambda turn: None,
+        clock: JumpingClock | None = None,
     ) -> None:
         self.events: list[Any] = []
-        self.clock = JumpingClock(BEGAN)
+        self.clock = clock or JumpingClock(BEGAN)
         self.stop_file = StopFile(folder / "stop")
         self.stopper = Stopper()
         self._reports = list(reports)
@@ -259,6 +261,76 @@ def test_the_rest_of_a_second_is_waited_too(tmp_path: Path) -> None:
     made = Made(tmp_path, [GOOD], Timetable(repeat=3, every_s=60.5))
     made.series.go()
     assert made.began_s == [0.0, 60.5, 121.0]
+
+
+class SleepingClock(JumpingClock):
+    """A machine that is suspended for ``nights_s`` in its waits, one after the other, and for ``in_runs_s`` in its first run."""
+
+    def __init__(self, *nights_s: float, in_run_s: float = 0.0) -> None:
+        super().__init__(BEGAN)
+        self._nights_s = list(nights_s)
+        self._in_first_s, self._slept_s = in_run_s, 0.0
+
+    def wait_s(self, seconds: float) -> None:
+        """Sleep through it, and as long as the next night is."""
+        super().wait_s(seconds + (self._nights_s.pop(0) if self._nights_s else 0.0))
+
+    def asleep_s(self) -> float:
+        """Return what it slept in runs: looked at before and after each."""
+        before_s, self._slept_s = self._slept_s, self._in_first_s
+        return before_s
+
+
+def test_a_start_that_the_machine_slept_through_is_left_out_and_the_others_keep_their_times(
+    tmp_path: Path,
+) -> None:
+    """Every half hour, asleep in the first wait for over an hour: the next is that at two hours, not one at once."""
+    made = Made(tmp_path, [GOOD], Timetable(repeat=3, every_s=1800.0), clock=SleepingClock(4000.0))
+    assert made.series.go().left_out == 3
+    assert made.began_s == [0.0, 7200.0, 9000.0]
+    (told,) = made.of(StartsLeftOut)
+    assert (told.count, told.slept) == (3, True)
+    assert event_lines(told) == [
+        "3 starts left out: this computer was suspended, or this program stood still, when they were due"
+    ]
+
+
+def test_a_wait_that_ends_a_little_late_is_no_sleep(tmp_path: Path) -> None:
+    """A busy machine: the run begins at once."""
+    made = Made(tmp_path, [GOOD], Timetable(repeat=2, every_s=1800.0), clock=SleepingClock(SLEPT_S))
+    assert made.series.go().left_out == 0
+    assert made.began_s == [0.0, 1800.0 + SLEPT_S]
+
+
+def test_no_run_and_no_try_begins_once_the_machine_has_slept_past_the_end(tmp_path: Path) -> None:
+    """Neither the start that was waited for, nor another try: by the time of day at which it woke."""
+    until = BEGAN + timedelta(seconds=6000)
+    made = Made(tmp_path, [GOOD], Timetable(every_s=1800.0, until=until), clock=SleepingClock(28_800.0))
+    assert (made.series.go().made, made.why, made.began_s) == (1, Ended.UNTIL, [0.0])
+    tried = Made(tmp_path, [SPOILT], Timetable(repeat=1, until=until), clock=SleepingClock(28_800.0))
+    assert (tried.series.go().made, tried.why, tried.began_s) == (1, Ended.UNTIL, [0.0])
+
+
+def test_a_run_in_which_the_machine_slept_says_nothing_of_how_long_the_next_takes(tmp_path: Path) -> None:
+    """Of a run of an hour 59 minutes were sleep: the next still fits before the end."""
+    long = replace(GOOD, bench_s=3600.0)
+    until = BEGAN + timedelta(seconds=3720)
+    awake = Made(tmp_path, [long, GOOD], Timetable(repeat=2, until=until))
+    assert (awake.series.go().made, awake.why) == (1, Ended.UNTIL)
+    slept = Made(
+        tmp_path, [long, GOOD], Timetable(repeat=2, until=until), clock=SleepingClock(in_run_s=3540.0)
+    )
+    assert (slept.series.go().made, slept.why) == (2, Ended.DONE)
+
+
+def test_starts_go_by_a_clock_that_counts_the_time_asleep(monkeypatch: pytest.MonkeyPatch) -> None:
+    """CLOCK_BOOTTIME goes on in sleep, CLOCK_MONOTONIC does not (clock_gettime(2) of Linux): what both say is handed in."""
+    boot_s, awake_s = 1000.0, 700.0
+    monkeypatch.setattr("sequencer.run.series.clock.boot_s", lambda: boot_s)
+    monkeypatch.setattr("sequencer.run.series.clock.time.monotonic", lambda: awake_s)
+    clock = WallClock()
+    boot_s, awake_s = 4610.0, 710.0
+    assert (clock.elapsed_s(), clock.asleep_s()) == (3610.0, 3600.0)
 
 
 def test_a_run_that_holds_signals_does_not_hold_them_from_the_next(tmp_path: Path) -> None:

@@ -13,10 +13,10 @@ from dataclasses import replace
 
 import pytest
 
-from drivers.clock import RealClock, boot_s
+from drivers.clock import RealClock, asleep_s, boot_s
 from drivers.faults import NotConfirmed, Refused, SettingLost, TimedOut
 from sequencer.run.interrupt import stoppable
-from sequencer.safety.proofs.standstill import Standstill, StoodStill, WatchedClock, asleep_s
+from sequencer.safety.proofs.standstill import Standstill, StoodStill, WatchedClock
 from tests.support.key_log import KeyLog
 from tests.support.rig import Rig
 
