@@ -20,6 +20,7 @@ from dataclasses import replace
 from math import expm1, inf, log10, sqrt
 
 import numpy as np
+from typing_extensions import override
 
 from sim.lag import Lag
 from sim.radio import loudspeaker
@@ -131,9 +132,8 @@ class SimulatedUnit(UnitControls):
         share = self._receiver.selectivity(wanted.frequency_hz - self.tuned_hz)
         return power_w(self._arriving_dbm()) * share, self._noise_w()
 
-    def _refresh(self, at_s: float | None = None) -> None:
-        """Evolve what lags to ``at_s`` (default now) and aim it at what the inputs are."""
-        now_s = self._clock.now_s() if at_s is None else at_s
+    @override
+    def _evolve(self, now_s: float) -> None:
         self._see_squelch(now_s, 0.0)
         shown_dbm = level_dbm(sum(self._detector_w())) if self._receiving else NOTHING_DBM
         _aim(self._level, self._arriving_dbm(), now_s)
@@ -158,6 +158,7 @@ class SimulatedUnit(UnitControls):
     def squelch_is_open(self) -> bool:
         """Return whether the squelch lets the audio through now; each look draws its own jitter."""
         self._refresh()
+        self._looks += 1
         jitter_db = self.specimen.squelch.jitter_db * float(self._rng.standard_normal())
         return (
             self._receiving and self._see_squelch(self._clock.now_s(), jitter_db) and self._decoder_is_open()
@@ -288,6 +289,7 @@ class SimulatedUnit(UnitControls):
         """Return one reading of the signal meter's line, V."""
         _require_span(reading_s)
         self._refresh()
+        self._looks += 1
         carrier_w, noise_w = self._detector_w()
         bandwidth_hz = self._receiver.noise_bandwidth_hz
         fluctuation_db = level_fluctuation_db(carrier_w, noise_w, bandwidth_hz, reading_s)

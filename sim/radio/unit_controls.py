@@ -57,6 +57,8 @@ class UnitControls(ABC):
         self._decoder = _decoder_switch(specimen.decoder, now_s, rng)
         self._decoded: tuple[RfSignal | None, float, float] | None = None
         self._heard_below_db = -inf
+        self._looks = 0
+        self._evolved: tuple[float, tuple[object, ...]] | None = None
         self._begin_lags(now_s)
 
     def _begin_lags(self, now_s: float) -> None:
@@ -86,9 +88,35 @@ class UnitControls(ABC):
     def _receiver(self) -> Demodulator:
         return self._demodulators.of(self._mode)
 
-    @abstractmethod
+    @property
+    def inputs(self) -> tuple[object, ...]:
+        """All that it hangs on beside the time, and how often somebody looked: alike twice at one moment, nothing happened in between."""
+        signals = (self._wanted, self._interferer, self._tones)
+        tuned = (self._channel, self._dial_hz, self._mode)
+        return (
+            signals,
+            self._knobs,
+            self._keyed,
+            self._supply_v,
+            tuned,
+            self.specimen,
+            self.climate,
+            self._looks,
+        )
+
     def _refresh(self, at_s: float | None = None) -> None:
-        """Evolve what lags to ``at_s`` (default now) and aim it at what the inputs are."""
+        """Evolve what lags to ``at_s`` (default now) and aim it at what the inputs are, unless that is done.
+
+        Four in five times it is: each instrument asks, and asks again when it has acted [measured].
+        """
+        evolved = (self._clock.now_s() if at_s is None else at_s, self.inputs)
+        if evolved != self._evolved:
+            self._evolve(evolved[0])
+            self._evolved = evolved
+
+    @abstractmethod
+    def _evolve(self, now_s: float) -> None:
+        """Evolve what lags to ``now_s`` and aim it at what the inputs are."""
 
     # Controls
 
@@ -213,6 +241,7 @@ class UnitControls(ABC):
         self._demodulators = Demodulators(self.specimen)
         self._meter.fit(self.specimen.meter)
         self._squelch.on_dbm = self.specimen.squelch.opens_dbm
+        self._looks += 1
         self._refresh()
 
     def draw_from(self, rng: np.random.Generator) -> None:

@@ -174,6 +174,12 @@ class Paths:
         return self._arrives_s
 
     @property
+    def stands(self) -> tuple[object, ...]:
+        """All that the losses hang on beside frequency and time."""
+        made = (self._by_hand_db, self._unit_db, self._connections_made)
+        return (self._commanded, self._arrives_s, self._by_hand, made)
+
+    @property
     def moving(self) -> bool:
         """Whether the contact is on its way, hence open."""
         return self._clock.now_s() < self._arrives_s

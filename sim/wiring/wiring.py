@@ -30,6 +30,7 @@ class Wiring:
         self._generator: RfSignal | None = None
         self._interferer: RfSignal | None = None
         self._seen_arrival_s = paths.arrives_s
+        self._seen: tuple[object, ...] | None = None
         self.update()
 
     # What instruments do
@@ -175,12 +176,20 @@ class Wiring:
         self._see()
 
     def _see(self, at_s: float | None = None) -> None:
-        """Let unit and witness see what arrives at the antenna connector since ``at_s`` (default now)."""
+        """Let unit and witness see what arrives at the antenna connector since ``at_s`` (default now), unless they have seen just that."""
+        if self._to_be_seen(at_s) == self._seen:
+            return
         generator = self.paths.at_antenna(self._generator)
         interferer = self.paths.at_antenna(self._interferer)
         self.unit.apply_rf(generator, interferer, at_s)
         levels_dbm = [signal.level_dbm for signal in (generator, interferer) if signal is not None]
         self.witness.observe(self._state(max(levels_dbm, default=None)), at_s)
+        self._seen = self._to_be_seen(at_s)
+
+    def _to_be_seen(self, at_s: float | None) -> tuple[object, ...]:
+        now_s, unit = self._clock.now_s() if at_s is None else at_s, self.unit
+        signals = (self._generator, self._interferer)
+        return (now_s, signals, unit, unit.inputs, self.paths.stands, self.witness.limits)
 
     def _state(self, at_antenna_dbm: float | None) -> BenchState:
         emission, paths = self.unit.emission(), self.paths
