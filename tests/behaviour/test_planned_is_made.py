@@ -141,7 +141,7 @@ def test_what_the_plan_lets_through_no_instrument_refuses(
             plan = plan_in(tmp_path, name)
         except FileProblems:
             continue
-        narrowed = Rig(plan, serial_of(name)).run()
+        narrowed = Rig(plan, serial_of(name), rig).run()
         wrong += [
             f"{end.instrument} {end.put}: {one.quantity}: {one.note}" for one in narrowed.results if one.fault
         ]

@@ -13,7 +13,9 @@ from typing_extensions import override
 from drivers.roles import Identity
 from drivers.trace import Direction, Exchange
 from sequencer.analysis.own_history import OwnHistory
+from sequencer.bench import simulation
 from sequencer.bench.open_bench import OpenBench
+from sequencer.bench.parts import BenchParts
 from sequencer.checks.base import Check, KeptFile
 from sequencer.planning.doubts.calibration import Doubt
 from sequencer.planning.parts import bench_parts
@@ -92,15 +94,29 @@ class Nodding:
         return self.answer
 
 
+def _parts_like(before: Rig, plan: Plan) -> BenchParts:
+    bench = plan.bench.bench
+    simulated = simulation.simulate(
+        bench, before._specimen, virtual=bench.clock == "virtual", profiles=plan.bench.profiles
+    )
+    serial = before.parts.serial
+    return BenchParts(bench=bench, profiles=plan.bench.profiles, simulation=simulated, serial=serial)
+
+
 class Rig:
     """One run in the making on a simulated bench in virtual time: break it, run it, look at what it left."""
 
-    def __init__(self, plan: Plan, serial: str) -> None:
+    def __init__(self, plan: Plan, serial: str, before: Rig | None = None) -> None:
+        """Make one; of ``before``, which has the same bench file, the specimen is taken, so that no shelf of them is read."""
         self.plan = plan
         self._serial = serial
-        self.parts = bench_parts(plan.bench, serial=serial, dry_run=False)
+        if before is None:
+            self.parts = bench_parts(plan.bench, serial=serial, dry_run=False)
+        else:
+            self.parts = _parts_like(before, plan)
         assert self.parts.simulation is not None
         self.simulation = self.parts.simulation
+        self._specimen = self.simulation.unit._as_built if before is None else before._specimen
         self.record = MemoryRecord(
             RunFacts(
                 run="test",
@@ -115,7 +131,7 @@ class Rig:
 
     def again(self) -> Rig:
         """Return a rig with the same plan and everything else new: no file is read again."""
-        return Rig(self.plan, self._serial)
+        return Rig(self.plan, self._serial, self)
 
     def device(self, role: str) -> Any:
         """Return the simulated instrument in ``role``."""
