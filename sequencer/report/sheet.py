@@ -81,7 +81,7 @@ def render_sheets(runs: Sequence[StoredRun], job: Job, *, budgets: bool, written
         pages=Markup("".join(_page_rule(view) for view in views)),
         budget_columns=tuple(BUDGET_COLUMNS.values()),
         said_of=_said_of,
-        documents_of=lambda row: document_texts(row.note),
+        documents_of=document_texts,
     )
 
 
@@ -117,7 +117,7 @@ def _view(run: StoredRun, at: int, *, budgets: bool) -> SheetView:
 
 def _documents(rows: Sequence[Pair[StoredResult]]) -> tuple[str, ...]:
     """Return what results say of the published documents they are held against, each once, in the rows' order."""
-    return tuple(dict.fromkeys(said for one in rows for said in document_texts(one.left.note)))
+    return tuple(dict.fromkeys(said for one in rows for said in document_texts(one.left)))
 
 
 def _that_fit(rows: Sequence[Pair[StoredResult]], most_lines: int) -> list[Pair[StoredResult]]:

@@ -271,6 +271,10 @@ class Result:
     was adjusted on which side of the adjusting it was found. ``bound`` says of a value that it is no measured one:
     the true one is "at most" or "at least" so much, and ``note`` says what hides the rest; empty for every other.
 
+    At ``temperature_c`` the unit was to stand in a chamber; there ``air_c`` and, at the unit, ``sensor_c`` were read, °C, after it had
+    soaked ``soaked_s``: None where nobody asked for one, or nobody read it. ``read_by`` says whose word that is where a person read it.
+    ``document`` is what is to be said of the published document that it is held against, a statement a line; ``note`` has it too.
+
     ``batch`` to ``retest_reason`` are those of its run (`sequencer.results.line.LineFacts`).
 
     ``model_hash`` is that of the model file the run was planned with. ``limit_from`` says where the limits stand: file and line
@@ -317,6 +321,12 @@ class Result:
     model_hash: str = ""
     limit_from: str = ""
     bound: Bound = ""
+    temperature_c: float | None = None
+    air_c: float | None = None
+    sensor_c: float | None = None
+    soaked_s: float | None = None
+    read_by: str = ""
+    document: str = ""
     batch: str = ""
     station: str = ""
     operator: str = ""

@@ -12,13 +12,6 @@ from sequencer.results.model import NOT_ENDED, Result, RunRecord
 from sequencer.units.convert import uv_emf_from_dbm, uv_pd_from_dbm
 from sequencer.units.format import format_quantity, format_with_uncertainty, unit_of_difference
 
-_OF_A_DOCUMENT = ("limit of ", "measured with ", "U is ")
-"""How parts of a note begin that say something of a published document (`sequencer.run.measuring.against_document`)."""
-
-_CHAMBER = re.compile(r"chamber (-?[\d.]+ °C) \(([^)]*)\)")
-_READ = (("air read", r"air read (-?[\d.]+) °C"), ("sensor on the unit", r"sensor on the unit (-?[\d.]+) °C"))
-_IN_WORDS = re.compile(r"by the word of a person|soaked \d+ \w+|asked for, not read")
-
 
 def value_text(row: Result, *, wide: bool = False) -> str:
     """Return a result's value with unit and expanded uncertainty; levels beside µV pd and µV emf, on one line where ``wide``.
@@ -110,9 +103,9 @@ def with_minus(text: str) -> str:
     return re.sub(r"(?<![\w.)-])-(?=\d)", "\N{MINUS SIGN}", text)
 
 
-def document_texts(note: str) -> tuple[str, ...]:
-    """Return what a result's note says of a published document: whose its limit is, what was measured otherwise, and a U beyond it."""
-    return tuple(part for part in note.split("; ") if part.startswith(_OF_A_DOCUMENT))
+def document_texts(row: Result) -> tuple[str, ...]:
+    """Return what is said of a published document: whose its limit is, what was measured otherwise, and a U beyond it."""
+    return tuple(row.document.split("\n")) if row.document else ()
 
 
 def conditions_text(rows: Sequence[Result]) -> str:
@@ -124,20 +117,30 @@ def conditions_text(rows: Sequence[Result]) -> str:
 def _chamber_texts(rows: Iterable[Result]) -> tuple[str, ...]:
     """Return at which temperatures results were measured, a line each: what the chamber's air and the sensor read, and how long it soaked.
 
-    It is taken from the results' conditions, which say it of each; of several readings at one temperature the lowest and the highest.
+    Of several readings at one temperature the lowest and the highest.
     """
-    found: dict[str, list[str]] = {}
+    found: dict[float, list[Result]] = {}
     for row in rows:
-        for asked, read in _CHAMBER.findall(row.conditions):
-            found.setdefault(asked, []).append(read)
-    return tuple(f"chamber {with_minus(asked)} ({_chamber_read(some)})" for asked, some in found.items())
+        if row.temperature_c is not None:
+            found.setdefault(row.temperature_c, []).append(row)
+    return tuple(
+        f"chamber {with_minus(f'{asked_c:g} °C')} ({_chamber_read(some)})" for asked_c, some in found.items()
+    )
 
 
-def _chamber_read(some: list[str]) -> str:
-    spans = [(name, [float(one) for text in some for one in re.findall(at, text)]) for name, at in _READ]
+def _chamber_read(some: Sequence[Result]) -> str:
+    spans = (
+        ("air read", [one.air_c for one in some if one.air_c is not None]),
+        ("sensor on the unit", [one.sensor_c for one in some if one.sensor_c is not None]),
+    )
     said = [f"{name} {with_minus(_span(numbers))} °C" for name, numbers in spans if numbers]
-    words = dict.fromkeys(one for text in some for one in _IN_WORDS.findall(text))
-    return "; ".join([*said, *words])
+    said += dict.fromkeys(f"by the word of {one.read_by}" for one in some if one.read_by)
+    said += dict.fromkeys(f"soaked {_duration(one.soaked_s)}" for one in some if one.soaked_s is not None)
+    return "; ".join([*said, *dict.fromkeys("asked for, not read" for one in some if one.air_c is None)])
+
+
+def _duration(seconds: float) -> str:
+    return f"{seconds:.0f} s" if seconds < 59.5 else f"{seconds / 60.0:.0f} min"
 
 
 def _span(numbers: list[float]) -> str:

@@ -268,6 +268,7 @@ def _kept(folder: Path) -> Path:
         settings=SETTINGS,
         lower_limit=-120.0,
         **dict.fromkeys(("target", "slope", "axis_value", "nominal", "supply_v"), 1.0),
+        **dict.fromkeys(("temperature_c", "air_c", "sensor_c", "soaked_s"), 1.0),
     )
     return write_kept(folder / "kept.json", replace(RUN, bench_s=3.0), [(0, [whole], [an_exchange()])])
 

@@ -72,6 +72,7 @@ def a_result(**changes: Any) -> Result:
     }
     facts |= {"lower_limit": None, "upper_limit": -113.0}
     facts |= dict.fromkeys(("target", "slope", "axis_value", "nominal", "supply_v"))
+    facts |= dict.fromkeys(("temperature_c", "air_c", "sensor_c", "soaked_s"))
     return Result(**(facts | changes))
 
 

@@ -20,6 +20,10 @@ _SHARED_WORDS = ("accuracy", "reference", "path", "loss", "calibration", "certif
 _OWN_WORDS = ("repeatability", "search", "resolution", "scatter", "noise", "drift", "reading's")
 _MISMATCH = "mismatch"
 _OF_SPECTRUM = "of a spectrum"
+_CHAMBER = re.compile(r"chamber (-?[\d.]+) °C \(([^)]*)\)")
+_AIR, _SENSOR = re.compile(r"air read (-?[\d.]+) °C"), re.compile(r"sensor on the unit (-?[\d.]+) °C")
+_SOAKED = re.compile(r"soaked (\d+) (s|min)\b")
+_OF_A_DOCUMENT = ("limit of ", "measured with ", "U is ")
 _SUPPLY = re.compile(r"supply ([-+0-9.e]+) V(?:; |$)")
 
 
@@ -80,7 +84,29 @@ def _as_now(result: dict[str, Any]) -> dict[str, Any]:
         now["points"] = [_with_frequency(one) if isinstance(one, dict) else one for one in points]
     if "bound" not in result and result.get("value") is not None:
         now["bound"] = _bound_of(str(result.get("note")))
+    if "document" not in result:
+        now |= _in_words_up_to_13(str(result.get("conditions")), str(result.get("note")))
     return now
+
+
+def _in_words_up_to_13(conditions: str, note: str) -> dict[str, Any]:
+    """Return what conditions and note alone said up to schema 13: the chamber's temperatures, and what a document says."""
+    found = _CHAMBER.search(conditions)
+    read = "" if found is None else found[2]
+    soaked = _SOAKED.search(read)
+    return {
+        "temperature_c": None if found is None else float(found[1]),
+        "air_c": _number(_AIR, read),
+        "sensor_c": _number(_SENSOR, read),
+        "soaked_s": None if soaked is None else float(soaked[1]) * (60.0 if soaked[2] == "min" else 1.0),
+        "read_by": "a person" if "by the word of a person" in read else "",
+        "document": "\n".join(part for part in note.split("; ") if part.startswith(_OF_A_DOCUMENT)),
+    }
+
+
+def _number(pattern: re.Pattern[str], text: str) -> float | None:
+    found = pattern.search(text)
+    return None if found is None else float(found[1])
 
 
 def _bound_of(note: str) -> str:

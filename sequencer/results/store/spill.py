@@ -67,6 +67,7 @@ def _storable(result: Result) -> Result:
 
 _FIGURES = (
     "frequency_hz", "value", "uncertainty", "lower_limit", "upper_limit", "target", "slope", "axis_value", "nominal", "supply_v",
+    "temperature_c", "air_c", "sensor_c", "soaked_s",
 )  # fmt: skip
 _POINT_FIGURES = ("level_db", "reading", "reading_s", "at_s", "frequency_hz")
 

@@ -103,8 +103,21 @@ runs = Table(
 _NUMBERS = (
     *("value", "uncertainty", "lower_limit", "upper_limit", "frequency_hz"),
     *("target", "slope", "axis_value", "nominal", "supply_v"),
+    *("temperature_c", "air_c", "sensor_c", "soaked_s"),
 )
-_ADDED_TEXTS = ("target_unit", "axis", "axis_unit", "stage", "model_hash", "limit_from", "bound")
+_ADDED_TEXTS = (
+    *(
+        "target_unit",
+        "axis",
+        "axis_unit",
+        "stage",
+        "model_hash",
+        "limit_from",
+        "bound",
+        "read_by",
+        "document",
+    ),
+)
 
 
 def _result_column(name: str) -> Column[object]:

@@ -61,6 +61,7 @@ def judged(
     conditions = [*([str(supply)] if supply is not None else []), *_temperature(step, chamber)]
     elsewhere = finding.channel is not None or finding.frequency_hz is not None
     frequency_hz = finding.frequency_hz if elsewhere else step.conditions.frequency_hz
+    of_document = document_notes(finding, step, facts, uncertainty, frequency_hz)
     return Result(
         time=datetime.now().astimezone(),
         run=facts.run,
@@ -89,7 +90,7 @@ def judged(
             for part in (
                 finding.note,
                 *statement.notes,
-                *document_notes(finding, step, facts, uncertainty, frequency_hz),
+                *of_document,
                 _repeated(step, facts),
                 *_resumed(step, facts, finding),
                 evaluated_mark(facts),
@@ -111,6 +112,8 @@ def judged(
         model_hash=plan.sequence.model_hash,
         limit_from=_limit_from(finding, step, facts),
         bound=finding.bound,
+        **_stood_at(step, chamber),
+        document="\n".join(part.rstrip(".") for part in of_document if part),
         **facts.line.as_plain(),
     )
 
@@ -138,6 +141,20 @@ def _temperature(step: Step, chamber: ChamberFacts | None) -> Iterator[str]:
     if asked_c is not None:
         is_read = chamber is not None and chamber.asked_c == asked_c
         yield str(chamber) if is_read else f"chamber {asked_c:g} °C (asked for, not read)"
+
+
+def _stood_at(step: Step, chamber: ChamberFacts | None) -> dict[str, Any]:
+    """Return the temperature of a step and what was read there, as fields of its results."""
+    asked_c = step.conditions.temperature_c
+    if asked_c is None or chamber is None or chamber.asked_c != asked_c:
+        return {"temperature_c": asked_c}
+    return {
+        "temperature_c": asked_c,
+        "air_c": chamber.air_c,
+        "sensor_c": chamber.specimen_c,
+        "soaked_s": chamber.soaked_s,
+        "read_by": "a person" if chamber.by_hand else "",
+    }
 
 
 def _axis(finding: Finding, step: Step) -> dict[str, Any]:

@@ -71,10 +71,15 @@ def test_the_document_of_each_limit_stands_on_it_and_the_conditions() -> None:
     own = "limit of the sequence's own, not of House rules, second edition"
     shown = _shown(
         _power(
-            3.1, check="carrier_power", note=f"with 20 dB; {of}", conditions="supply 13.2 V", supply_v=13.2
+            3.1,
+            check="carrier_power",
+            note=f"with 20 dB; {of}",
+            document=of,
+            conditions="supply 13.2 V",
+            supply_v=13.2,
         ),
-        _power(3.2, check="carrier_power", channel=30, note=of),
-        _power(3.2, check="carrier_power", quantity="power at low", note=own),
+        _power(3.2, check="carrier_power", channel=30, note=of, document=of),
+        _power(3.2, check="carrier_power", quantity="power at low", note=own, document=own),
     )
     assert shown.count(of) == 1
     assert f"1 {of}" in shown.replace("\xa0", " ")

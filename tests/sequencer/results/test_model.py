@@ -32,6 +32,7 @@ def test_the_columns_are_those_the_results_promise() -> None:
     promised |= {"lower_limit", "upper_limit", "decision", "rule", "conditions", "note"}
     promised |= {"target", "target_unit", "slope", "axis", "axis_value", "axis_unit", "nominal", "supply_v"}
     promised |= {"stage", "model_hash", "limit_from", "bound"}
+    promised |= {"temperature_c", "air_c", "sensor_c", "soaked_s", "read_by", "document"}
     promised |= {"batch", "station", "operator", "lot", "fixture", "attempt", "retest_reason"}
     assert set(COLUMNS) == promised
 

@@ -51,6 +51,7 @@ def facts() -> RunFacts:
 def _result(value: float = 1.0) -> Result:
     texts: dict[str, Any] = dict.fromkeys(COLUMNS, "x")
     texts |= dict.fromkeys(("target", "slope", "axis_value", "nominal", "supply_v"))
+    texts |= dict.fromkeys(("temperature_c", "air_c", "sensor_c", "soaked_s"))
     texts |= {
         "run": "r1",
         "time": datetime(2027, 1, 2, tzinfo=UTC),

@@ -416,6 +416,23 @@ def test_a_journal_of_schema_12_has_its_bounds_by_its_notes(tmp_path: Path) -> N
         assert [one.bound for one in store.read_results(run.run)] == ["at most", "at least"] * 2
 
 
+def test_a_journal_of_schema_13_has_its_temperatures_and_documents_by_its_words(tmp_path: Path) -> None:
+    """A journal of then says in conditions and note alone at which temperature a unit stood, and whose its limit is."""
+    journal = tmp_path / "run.journal"
+    journal.write_bytes(gzip.decompress((DATA / "journal-schema-13.journal.gz").read_bytes()))
+    with Store.open(tmp_path / "results.sqlite") as store:
+        assert store.import_kept(read_journal(journal).kept).results == 3
+        (run,) = store.read_runs()
+        rows = store.read_results(run.run)
+    assert [(one.temperature_c, one.air_c, one.sensor_c, one.soaked_s) for one in rows] == [
+        (None, None, None, None),
+        (20.0, 20.0, 20.0, 3600.0),
+        (55.0, 55.0, 54.9, 3600.0),
+    ]
+    of = "limit of EN 300 433, V2.1.1 (2016): clause not seen, figure from memory"
+    assert [one.document for one in rows] == ["", of, of]
+
+
 @pytest.mark.parametrize("damage", DAMAGES)
 def test_what_of_a_damaged_journal_is_not_taken_in_is_said(tmp_path: Path, damage: str) -> None:
     """Which line, how many bytes, and a status that a script sees; a last line that was not finished is told and costs nothing."""

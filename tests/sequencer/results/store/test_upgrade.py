@@ -7,6 +7,7 @@ Schema 4: two simulated runs, with a confirmation each.
 Schema 5 and 6: two simulated runs of power and frequency, one of which fails. Schema 7: one of them. Schema 8: one of power.
 Schema 9: one of power, in a batch, at a station. Schema 10: one of a spectrum and a sensitivity, without most of its messages.
 Schema 11: one of power, with its trace. Schema 12: one of harmonics that the analyser hides, without most of its messages and readings.
+Schema 13: one of a frequency error at two temperatures, by a document's limit, without most of its messages.
 """
 
 from __future__ import annotations
@@ -35,6 +36,7 @@ from sequencer.results.store.store import SCHEMA_VERSION, Store, StoreProblem, W
 from sequencer.results.store.tables import metadata
 from sequencer.results.stored import StoredUnit, exchange_as_plain, result_as_plain, run_as_plain
 from sequencer.results.stored_budget import StoredBudget, budget_as_plain
+from sequencer.results.text import conditions_text, document_texts
 from tests.support.stored_results import RUN, a_result
 
 TOP = Path(__file__).parents[4]
@@ -51,7 +53,8 @@ TOP = Path(__file__).parents[4]
     SCHEMA_10,
     SCHEMA_11,
     SCHEMA_12,
-) = (TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in range(1, 13))
+    SCHEMA_13,
+) = (TOP / "tests" / "data" / f"store-schema-{number}.sqlite" for number in range(1, 14))
 LINE = {
     **dict.fromkeys(("batch", "station", "operator", "lot", "fixture", "retest_reason"), ""),
     "attempt": 0,
@@ -67,6 +70,10 @@ NEW_IN_4 = {"target_unit": "", "axis": "", "axis_unit": "", "fault": "null", **d
 NEW_IN_5 = {"stage": ""}
 NEW_IN_6 = {"model_hash": "", "limit_from": ""}
 NEW_IN_13 = {"bound": ""}
+NEW_IN_14 = {
+    **dict.fromkeys(("temperature_c", "air_c", "sensor_c", "soaked_s")),
+    **dict.fromkeys(("read_by", "document"), ""),
+}
 NEW_IN_8 = {"facts": ""}
 FILLED_BY_4 = ("supply_v", "confirmations", "budget")
 REAL = "20261124T090000-abc123"
@@ -79,8 +86,8 @@ def old(tmp_path: Path) -> Path:
 
 
 def _rows(path: Path, table: str) -> list[dict[str, Any]]:
-    """Read a table with nothing of ours between; a result of before schema 13 as one that is no bound."""
-    added = NEW_IN_13 if table == "result" else {}
+    """Read a table with nothing of ours between; a result as one that is no bound, of no temperature and no document, where it is older."""
+    added = {**NEW_IN_13, **NEW_IN_14} if table == "result" else {}
     with closing(sqlite3.connect(path)) as connection:
         connection.row_factory = sqlite3.Row
         return [{**added, **row} for row in connection.execute(f"SELECT * FROM {table} ORDER BY rowid")]
@@ -331,11 +338,42 @@ def test_a_store_of_schema_12_has_its_bounds_by_its_notes(tmp_path: Path) -> Non
         assert [one.bound for one in store.read_results(run.run)] == ["at most", "", "", "at least"]
     bounds = ["at most", "", "", "at least"]
     assert _rows(path, "result") == [
-        {**row, "bound": bound} for row, bound in zip(before, bounds, strict=True)
+        {**NEW_IN_14, **row, "bound": bound} for row, bound in zip(before, bounds, strict=True)
     ]
     for name in ("unit", "run", "instrument", "exchange", "input_file", "run_file", "check_time"):
         assert _rows(path, name) == _rows(SCHEMA_12, name), name
     assert _readings(path) == _readings(SCHEMA_12)
+
+
+def test_a_store_of_schema_13_has_its_temperatures_and_documents_by_its_words(tmp_path: Path) -> None:
+    """What the sheet took of conditions and note is in fields afterwards, also of what a person read; every other cell is the same."""
+    path = Path(shutil.copy(SCHEMA_13, tmp_path / "results.sqlite"))
+    said, by_hand = (
+        "measured with tone 1 kHz, not 2 kHz as in it",
+        "chamber -10 °C (air read -9.9 °C, by the word of a person; soaked 45 s)",
+    )
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute(
+            "UPDATE result SET note = note || ?, conditions = ? WHERE id = 3", (f"; {said}", by_hand)
+        )
+        before = [dict(row) for row in _as_rows(connection, "result")]
+    of = "limit of EN 300 433, V2.1.1 (2016): clause not seen, figure from memory"
+    read = {"temperature_c": 20.0, "air_c": 20.0, "sensor_c": 20.0, "soaked_s": 3600.0, "document": of}
+    person = {"temperature_c": -10.0, "air_c": -9.9, "soaked_s": 45.0, "read_by": "a person"}
+    now = [NEW_IN_14, {**NEW_IN_14, **read}, {**NEW_IN_14, **person, "document": f"{of}\n{said}"}]
+    with Store.open(path) as store:
+        (run,) = store.read_runs()
+        rows = store.read_results(run.run)
+    assert [{name: getattr(row, name) for name in NEW_IN_14} for row in rows] == now
+    assert _rows(path, "result") == [{**row, **new} for row, new in zip(before, now, strict=True)]
+    for name in ("unit", "run", "instrument", "exchange", "input_file", "run_file", "check_time"):
+        assert _rows(path, name) == _rows(SCHEMA_13, name), name
+    assert _readings(path) == _readings(SCHEMA_13)
+    assert conditions_text(rows) == (
+        "supply 13.2 V; chamber 20 °C (air read 20.0 °C; sensor on the unit 20.0 °C; soaked 60 min); "
+        "chamber \N{MINUS SIGN}10 °C (air read \N{MINUS SIGN}9.9 °C; by the word of a person; soaked 45 s)"
+    )
+    assert [document_texts(row) for row in rows] == [(), (of,), (of, said)]
 
 
 def _as_rows(connection: sqlite3.Connection, table: str) -> list[sqlite3.Row]:
@@ -365,6 +403,7 @@ def _readings(path: Path) -> list[dict[str, Any]]:
         SCHEMA_10,
         SCHEMA_11,
         SCHEMA_12,
+        SCHEMA_13,
     ],
 )
 def test_a_check_of_an_upgraded_store_is_repeated(tmp_path: Path, schema: Path) -> None:
