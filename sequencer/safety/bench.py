@@ -50,6 +50,7 @@ from sequencer.safety.remembered.cables import Connection, ask_for_connection
 from sequencer.safety.switch_proof import hears_generator
 from sequencer.safety.transmit import TransmitSide
 from sequencer.safety.transmitting.readers import spans_of, unless_needed
+from sequencer.safety.transmitting.transmit_readings import ShownBefore
 
 READS_RECEIVE: Mapping[str, type[Instrument]] = {"audio_analyser": AudioAnalyser, "voltmeter": Voltmeter}
 READS_TRANSMIT: Mapping[str, type[Instrument]] = {
@@ -98,7 +99,10 @@ class SafeBench(SelfCheckingBench):
                 self._interlock.unkey()
                 self._interlock.generators_off()
                 self.cables.refuse_if_moved(generator)
+                on_load = self._stand_on_load()
                 self._supply.restore()
+                if on_load:
+                    self._make_meter_ready(frequency_hz)
                 self._interlock.route("receive")
                 self._gather_steps(roles, READS_RECEIVE)
                 self._interlock.select(channel, mode)
@@ -163,7 +167,7 @@ class SafeBench(SelfCheckingBench):
         key = self._key()
         presses, is_proved, is_unexplained = key.presses, False, False
         facts = unit or UnitFacts(carrier_hz=frequency_hz)
-        with self._one_side():
+        with self._one_side(), self._told_from_meter():
             try:
                 self._interlock.unkey()
                 self._interlock.generators_off()
@@ -223,6 +227,14 @@ class SafeBench(SelfCheckingBench):
                     self._interlock.audio_off()
                     self._forget_steps()
                 self._supply.give_back()
+
+    @contextmanager
+    def _told_from_meter(self) -> Iterator[None]:
+        """Tell a unit that transmits by itself, which is cut off, from a power meter that does not respond."""
+        try:
+            yield
+        except ShownBefore as shown:
+            raise self._silent.tell_from_meter(shown) from None
 
     def _tuned_readers(
         self, roles: frozenset[str] | None, frequency_hz: float

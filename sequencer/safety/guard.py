@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager, nullcontext, suppress
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from drivers.clock import Clock
-from drivers.faults import Refused
+from drivers.faults import InstrumentFault, Refused
 from drivers.roles import (
     AudioAnalyser,
     Chamber,
@@ -25,7 +25,8 @@ from sequencer.safety.control.start_state import StartState
 from sequencer.safety.control.supply import SupplyFacts, SupplyLine
 from sequencer.safety.ending.cut_off import CutOff
 from sequencer.safety.ending.loudspeaker import Loudspeaker
-from sequencer.safety.ending.make_safe import SUPPLY_OFF, SWITCHED_BY, WayOut
+from sequencer.safety.ending.make_safe import PTT_FAILED, PTT_RELEASED, SUPPLY_OFF, SWITCHED_BY, WayOut
+from sequencer.safety.ending.seen_silent import SeenSilent
 from sequencer.safety.ending.way_out import PATIENCE_S
 from sequencer.safety.proofs.plausible import MARGIN_DB
 from sequencer.safety.proofs.release import Release
@@ -93,10 +94,7 @@ class GuardedBench:
             cables=self.cables,
             key_memory=self.key_memory,
             confirm_alone=confirm_alone,
-            see_no_carrier=self._see_no_carrier,
-        )
-        self._seen_silent: tuple[int, int] | None = (
-            None  # presses and feedings by when the unit was seen silent last
+            see_no_carrier=self._before_move,
         )
         self._supply = SupplyLine(
             lambda: self._find(Supply), clock=clock, ratings=ratings, cables=self.cables
@@ -108,6 +106,15 @@ class GuardedBench:
             self._supply,
             send_off_unanswered=send_off_unanswered,
             open_missing=open_missing,
+        )
+        self._silent = SeenSilent(
+            self._cut_off,
+            self._supply,
+            meter=lambda: self._find(PowerMeter),
+            radio=lambda: self._find(Radio),
+            clock=clock,
+            key=lambda: self._interlock.key,
+            release=lambda meter: self._release(0.0, meter=meter),
         )
         self._way_out = WayOut(
             self._interlock,
@@ -138,7 +145,8 @@ class GuardedBench:
         return key is not None and key.is_barred
 
     def set_supply(self, voltage_v: float) -> None:
-        """Feed the unit with ``voltage_v`` now, and at the start of each check. Refused above the supply's `max_voltage`."""
+        """Feed the unit with ``voltage_v`` now, on the load, and at the start of each check. Refused above the supply's `max_voltage`."""
+        self._stand_on_load()
         self._supply.state(voltage_v)
         self._cut_off.is_cut = False
 
@@ -256,8 +264,9 @@ class GuardedBench:
             self._note_off_air()
         with suppress(Exception):
             self._interlock.audio_off()
-        if self._cut_off.stays_on and not self.supply_cut:
-            problems = (self._cut_off.stays_on, *problems)
+        if self._cut_off.stays_on and (last or not self.supply_cut):
+            problems = (self._cut_off.told(PTT_FAILED), *problems)
+            off = tuple(one for one in off if one != PTT_RELEASED)
         said = tuple(one for one in off if self._is_by_hand(SWITCHED_BY[one]))
         read = tuple(one for one in off if one not in said)
         return SafeState(
@@ -303,60 +312,47 @@ class GuardedBench:
 
     def _prove_release(self, side: TransmitSide, asked: Instrument | None = None) -> Release:
         """See that the carrier has gone before the switch moves. NotConfirmed where it stays: then the supply was cut."""
-        loss_db = self._transmit_loss_db(side.frequency_hz)
-        release = Release(
+        release = self._release(
+            side.frequency_hz,
             meter=self._find(PowerMeter),
             analyser=self._find(ModulationAnalyser),
             supply=self._find(Supply),
-            clock=self._clock,
-            loss_db=loss_db,
-            carrier_hz=side.frequency_hz,
             taken=side.taken,
-            top_dbm=min(self._ratings.path_rating_dbm, self._ratings.max_meter_dbm + loss_db) + MARGIN_DB,
             stands_still=side.stands_still,
             asked=asked,
         )
-        self._cut_off.unless_silent(release, self._interlock.radio())
-        if release.was_silent:
-            self._seen_silent = self._pressed_and_fed()
+        self._silent.confirm(release)
         return release
 
-    def _pressed_and_fed(self) -> tuple[int, int]:
-        key = self._interlock.key
-        return (key.presses if key is not None else 0, self._supply.feedings)
-
-    def _see_no_carrier(self, switch: Switch) -> None:
-        """See on the power meter that a unit that was keyed, or fed anew, since it was seen silent last transmits nothing: NotConfirmed.
-
-        Before the switch moves: that PTT reads released is the word of a relay. Then the supply is cut; a unit that does so twice is fed no
-        more. From another place than `transmit` no meter sees it.
-        """
-        now = self._pressed_and_fed()
-        was_pressed = now[0] > 0 or self.key_memory.left is not None
-        if (
-            not was_pressed
-            or self._seen_silent == now
-            or self._cut_off.stands_still
-            or self._find(PowerMeter) is None
-        ):
-            return
-        if switch.read_path() != "transmit":
-            return
-        loss_db = self._transmit_loss_db(0.0)
-        release = Release(
-            meter=self._find(PowerMeter),
-            analyser=None,
-            supply=None,
+    def _release(self, carrier_hz: float, *, meter: PowerMeter | None, **more: Any) -> Release:
+        """Return the proof that the released unit is silent, by ``meter`` and what ``more`` names."""
+        loss_db = self._transmit_loss_db(carrier_hz)
+        facts = {"analyser": None, "supply": None, "taken": {}, "stands_still": False} | more
+        return Release(
+            meter=meter,
             clock=self._clock,
             loss_db=loss_db,
-            carrier_hz=0.0,
-            taken={},
+            carrier_hz=carrier_hz,
             top_dbm=min(self._ratings.path_rating_dbm, self._ratings.max_meter_dbm + loss_db) + MARGIN_DB,
-            stands_still=False,
+            **facts,
         )
-        self._cut_off.unless_silent(release, self._interlock.radio())
-        if release.was_silent:
-            self._seen_silent = now
+
+    def _before_move(self, switch: Switch) -> None:
+        self._silent.before_move(switch)
+
+    def _stand_on_load(self) -> bool:
+        """Put the unit on the load where it is fed next, or was not seen silent; say whether it stands there to be looked at."""
+        if not self._silent.needs_load(self._find(Switch)):
+            return False
+        self._interlock.route("transmit")
+        return True
+
+    def _make_meter_ready(self, frequency_hz: float) -> None:
+        """Set the power meter back to where every check starts: one that fails sees nothing, and is not what the check needs."""
+        with suppress(InstrumentFault):
+            if (meter := self._find(PowerMeter)) is not None:
+                meter.set_start_state()
+                meter.set_correction_frequency_hz(frequency_hz)
 
     def _gather_steps(self, roles: frozenset[str] | None, readers: Mapping[str, type[Instrument]]) -> None:
         """Let a person's steps wait for the next reading where every reader among ``roles`` is a person's too."""

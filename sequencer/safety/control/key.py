@@ -137,6 +137,11 @@ class Key:
         if self._pressed_at_s is not None:
             self.comes_up_s = max(self.comes_up_s, self._clock.now_s() - ago_s - self._pressed_at_s)
 
+    @property
+    def is_unseen(self) -> bool:
+        """Say whether the power meter, asked, saw nothing of the unit when PTT was pressed last: it may yet come on."""
+        return self._unseen > 0
+
     def note_carrier(self, *, seen: bool | None) -> None:
         """Note whether the power meter saw the unit while it was keyed; None where it was not asked.
 

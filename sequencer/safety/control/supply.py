@@ -66,6 +66,11 @@ class SupplyLine:
         volts = self.fed_v if self.fed_v is not None else self._stated_v
         return None if volts is None else SupplyFacts(voltage_v=volts, is_read=self._is_read)
 
+    @property
+    def feeds_next(self) -> bool:
+        """Say whether the next check's side feeds the unit anew, or with another voltage."""
+        return self._stated_v is not None and self.fed_v != self._stated_v
+
     def forget_stated(self) -> None:
         """Take it that nothing was stated: of another unit, or another run. What it is fed with stays known."""
         self._stated_v = None

@@ -18,9 +18,9 @@ MOST_SEEN_ON = (
 class CutOff:
     """The way to the unit's supply when nothing else is obeyed.
 
-    ``is_cut`` says whether the supply reads off since it was cut; ``stays_on`` what was seen of a unit that stayed on the air though its
-    key reads open, empty where none did; ``stands_still`` whether what saw it showed the same without supply. ``send_off_unanswered`` and
-    ``open_missing`` are those of `SafeBench`.
+    ``is_cut`` says whether the supply reads off since it was cut, its terminals too; ``stays_on`` what was seen last of a unit that was on
+    the air though its key reads open, empty where none was; ``stands_still`` whether what saw it showed the same without supply.
+    ``send_off_unanswered`` and ``open_missing`` are those of `SafeBench`.
     """
 
     def __init__(
@@ -45,10 +45,10 @@ class CutOff:
         self._send_off_unanswered("radio")
         self._line.note_cut()
         self._open_missing("supply")
-        if (supply := self._find()) is not None:
+        if self._find() is not None:
             for _ in range(2):
                 with suppress(Exception):  # a driver from elsewhere may raise anything
-                    supply.configure_output_enabled(False)
+                    self._line.remove()
                     self.is_cut = True
                     break
         if not self.is_cut:
@@ -62,9 +62,16 @@ class CutOff:
             return "its supply was switched off and reads off"
         return "its supply could not be confirmed off either" if self._find() is not None else ""
 
+    def told(self, failed: str) -> str:
+        """Return what is said in the end of a unit that was on the air last; ``failed`` says of what that is the proof."""
+        cut = "its supply was switched off and reads off"
+        return f"{failed} ({self.stays_on}); {cut}" if self.is_cut else f"{failed} ({self.stays_on})"
+
     def unless_silent(self, release: Release, radio: Radio) -> None:
         """Cut the supply of a unit whose carrier stays after the release, and raise NotConfirmed with what was seen."""
         if release.is_silent() is not False:
+            if release.was_silent:
+                self.stays_on = ""
             return
         self.cut()
         what = f"PTT was released and reads released, and {release.seen}"
@@ -72,6 +79,7 @@ class CutOff:
             self.stays_on = what
             what += "; the supply could not be cut: the switch stays where it is"
         elif release.is_seen_falling():
+            self.stays_on = what
             self._seen_on += 1
             if self._seen_on >= MOST_SEEN_ON:
                 self._line.bar(f"PTT read released {self._seen_on} times, and the unit transmitted")

@@ -17,6 +17,7 @@ from sequencer.safety.state import CHAMBER_RUNS
 
 PTT_RELEASED, GENERATOR_OFF, SUPPLY_OFF = "PTT released", "generator off", "supply off"
 CHAMBER_STOPPED = "chamber stopped"
+PTT_FAILED = "PTT could not be confirmed released"
 SWITCHED_BY: Mapping[str, type[Instrument]] = {
     PTT_RELEASED: Radio,
     GENERATOR_OFF: SignalGenerator,
@@ -66,7 +67,7 @@ class WayOut:
             yield SafeStep(
                 act=self._with_opened("radio", self._interlock.unkey),
                 done=PTT_RELEASED,
-                failed="PTT could not be confirmed released",
+                failed=PTT_FAILED,
                 otherwise=self._cut_off.cut_and_say,
             )
         if "signal_generator" in self._roles:

@@ -171,6 +171,9 @@ class Release:
                 return True
             if by_hand and keyed is not None and reading.state is RangeState.NO_MEASUREMENT:
                 return True  # a person who read a power before says that there is none now
+            if reading.state is RangeState.OVER_RANGE:
+                level_dbm = math.inf
+                continue
             if reading.number is None:
                 return None
             level_dbm = reading.number + self._loss_db
@@ -179,7 +182,8 @@ class Release:
             highest_dbm = max(highest_dbm, level_dbm)
             if level_dbm <= SILENT_DBM or level_dbm <= highest_dbm - FALL_DB:
                 return True
-        self.seen = f"the power meter reads {level_dbm:.1f} dBm at the antenna connector"
+        shown = "over range" if math.isinf(level_dbm) else f"{level_dbm:.1f} dBm at the antenna connector"
+        self.seen = f"the power meter reads {shown}"
         return False
 
     def _by_analyser(self) -> bool | None:

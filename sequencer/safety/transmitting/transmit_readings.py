@@ -40,6 +40,10 @@ RECORDED_FALL_DB = 10.0
 NOTHING_RECORDED = 1e-30
 
 
+class ShownBefore(NotConfirmed):
+    """The power meter shows a carrier before PTT was pressed: it does not respond, or the unit transmits by itself."""
+
+
 class TransmitReadings(KeyedSide):
     """The keyed unit, and the instruments that read it. Powers are at the unit's antenna connector, dBm."""
 
@@ -299,7 +303,7 @@ class TransmitReadings(KeyedSide):
             self._carrier_seen = True
 
     def _confirm_silence(self, meter: PowerMeter) -> None:
-        """Raise NotConfirmed where the power meter shows a carrier before PTT was ever pressed: what it shows later is not the unit's."""
+        """Raise ShownBefore where the power meter shows a carrier before PTT was ever pressed: what it shows later is not the unit's."""
         reading = Reading(number=None)
         for pause_s in LOOKS_S:
             self._clock.wait_s(pause_s)
@@ -310,7 +314,7 @@ class TransmitReadings(KeyedSide):
             if not self._shows_carrier(reading):
                 return
         shown = reading.state.value if reading.number is None else f"{reading.number:.1f} dBm"
-        raise NotConfirmed(
+        raise ShownBefore(
             f"it shows {shown} at the antenna connector before PTT was pressed: it does not respond to the unit, or something "
             "transmits already; PTT was not pressed",
             instrument=meter.name,
