@@ -114,7 +114,7 @@ class GuardedBench:
             radio=lambda: self._find(Radio),
             clock=clock,
             key=lambda: self._interlock.key,
-            release=lambda meter: self._release(0.0, meter=meter),
+            release=lambda meter: self._release(0.0, meter=meter, over_is_power=True),
         )
         self._way_out = WayOut(
             self._interlock,

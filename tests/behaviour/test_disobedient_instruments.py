@@ -196,12 +196,12 @@ def test_a_switch_that_stays_on_the_generator_is_keyed_into_once(
 
 
 def test_a_switch_that_has_moved_is_proved_once(make_rig: Any) -> None:
-    """While the switch stays where the carrier was seen, no check looks for it again: one reading of the meter before, one after PTT."""
+    """While the switch stays where the carrier was seen, no check looks for it again: one once it is fed, one before PTT, one after."""
     rig = make_rig(serial="M40-0007", sequence=HEAD + KEYED_THRICE.partition("\n")[2])
     rig.run()
     read = [one for one in rig.sent("power_meter") if "READ" in one]
     released = 3  # the proof that the carrier has gone, one for each key-down
-    assert len(read) == 2 + released, read
+    assert len(read) == 3 + released, read
 
 
 def test_a_meter_that_shows_power_before_ptt_is_pressed_is_told(make_rig: Any) -> None:
@@ -217,7 +217,7 @@ def test_a_meter_that_shows_power_before_ptt_is_pressed_is_told(make_rig: Any) -
 def test_one_check_without_a_carrier_leaves_the_rest_keyed(make_rig: Any) -> None:
     """A unit that misses its key once is keyed again for the next check, and measured."""
     rig = make_rig(serial="M40-0007", sequence=HEAD + KEYED_THRICE)
-    nothing = Fault(kind=FaultKind.WRONG, match="READ", argument="-69.0", times=1 + len(LOOKS_S))
+    nothing = Fault(kind=FaultKind.WRONG, match="READ", argument="-69.0", times=2 + len(LOOKS_S))
     rig.inject("power_meter", nothing)
     outcome = rig.run()
     assert outcome.results[0].decision is Decision.NOT_MEASURED

@@ -57,6 +57,8 @@ class SupplyLine:
         self._barred = ""
         self.feedings = 0
         """How often the unit was fed that was not before."""
+        self.was_read_dead = False
+        """Whether the terminals were read, and read nothing, when it was switched off last."""
         self.fed_v: float | None = None
         """With what the unit is fed, V; None where it is not, or nobody can say."""
 
@@ -126,6 +128,7 @@ class SupplyLine:
     def _confirm_dead(self, supply: Supply) -> None:
         """Read nothing at the terminals of a supply that is off, as soon as what is charged is empty. Raises NotConfirmed."""
         until_s = self._clock.now_s() + DISCHARGE_S
+        self.was_read_dead = False
         while (volts := self._terminals_v(supply)) is not None and abs(volts) > LIVE_V:
             if self._clock.now_s() > until_s:
                 raise NotConfirmed(
@@ -136,6 +139,7 @@ class SupplyLine:
                     "else may feed the unit.",
                 )
             self._clock.wait_s(DISCHARGE_S / 10.0)
+        self.was_read_dead = volts is not None
 
     @property
     def is_due_under_load(self) -> bool:

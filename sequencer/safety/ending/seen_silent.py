@@ -70,7 +70,7 @@ class SeenSilent:
         try:
             self.confirm(self._release(meter))
         except NotConfirmed:
-            if now[0] == 0 and self._cut_off.stands_still:
+            if self._cut_off.stands_still and (now[0] == 0 or self._line.was_read_dead):
                 raise self._made_again(meter) from None
             raise
         while self._seen == now and self._clock.now_s() < until_s:
@@ -104,7 +104,7 @@ class SeenSilent:
         """Have the unit fed again, and return why the check under way is made anew: of a meter that stands still."""
         self._cut_off.is_cut = False
         return SettingLost(
-            "it shows a carrier with PTT never pressed, and the same with the unit's supply cut: it does not respond, and is not looked at "
+            "it shows a carrier with PTT released, and the same with the unit's supply cut: it does not respond, and is not looked at "
             "for the unit's silence any more",
             instrument=meter.name,
             address=meter.address,

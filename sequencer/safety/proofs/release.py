@@ -57,7 +57,8 @@ NOT_ASKED = (
 class Release:
     """The instruments of a bench that can see the unit's carrier.
 
-    Of those that a person reads, ``asked`` is asked for once more; the others are left to the person.
+    Of those that a person reads, ``asked`` is asked for once more; the others are left to the person. ``over_is_power``: over range is a
+    power too, and not a meter that tells nothing.
     """
 
     def __init__(
@@ -73,8 +74,10 @@ class Release:
         top_dbm: float,
         stands_still: bool,
         asked: Instrument | None = None,
+        over_is_power: bool = False,
     ) -> None:
         self._asked = asked
+        self._over_is_power = over_is_power
         self._meter = meter if meter is not None and (not meter.manual or meter is asked) else None
         self._analyser = analyser if analyser is not None and not analyser.manual else None
         self._supply = supply if supply is not None and not supply.manual else None
@@ -171,7 +174,7 @@ class Release:
                 return True
             if by_hand and keyed is not None and reading.state is RangeState.NO_MEASUREMENT:
                 return True  # a person who read a power before says that there is none now
-            if reading.state is RangeState.OVER_RANGE:
+            if reading.state is RangeState.OVER_RANGE and self._over_is_power:
                 level_dbm = math.inf
                 continue
             if reading.number is None:

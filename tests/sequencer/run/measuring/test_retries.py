@@ -82,7 +82,7 @@ def test_a_fault_that_passes_costs_no_check_and_is_said(make_rig: Any) -> None:
     sound = make_rig(sequence=TWO_CHECKS)
     sound.run()
     rig = make_rig(sequence=TWO_CHECKS)
-    rig.inject("switch", Fault(kind=FaultKind.DISCONNECT, match="ROUTe:CLOSe? (@2)", skip=2))
+    rig.inject("switch", Fault(kind=FaultKind.DISCONNECT, match="ROUTe:CLOSe? (@2)", skip=5))
     told: list[Any] = []
     outcome = rig.run(listeners=[told.append])
     assert outcome.status is ExitStatus.PASSED
