@@ -21,6 +21,7 @@ from sequencer.checks.settings import CheckSettings
 from sequencer.checks.shared import commands
 from sequencer.checks.shared.readings.settle import agreeing, settle
 from sequencer.checks.shared.spectrum import traces as looks
+from sequencer.checks.shared.spectrum.drive_tone import is_shown_by_tone
 from sequencer.checks.shared.spectrum.traces import Untrusted
 from sequencer.checks.shared.transmit.keyed_readings import SETTLED_DB, Drive, Tone, drive_text, raised_v
 from sequencer.dsp.samples import SamplesError
@@ -153,6 +154,7 @@ class Look:
         self._is_ssb = conditions.mode in SIDEBANDS
         self._raw: Spectrum | None = None
         self._made: SpectrumSettings | None = None
+        self._is_shown_by_tone: bool | None = None
 
     def drive(self, level_v: float) -> None:
         """Drive the microphone input as the check does, at another level."""
@@ -167,7 +169,7 @@ class Look:
         None of the sweeps may stand out of the others in one of its ``figures``; ``within`` is what two of them agree to.
         """
         side = self._side
-        is_shown = self._settings.read != "samples" or side.confirm_rate(self._rate_hz)
+        is_clocked = self._settings.read != "samples" or side.confirm_rate(self._rate_hz)
         self.drive(self._level_v)
         readings = settle(side.read_power_dbm, side.wait_s, within=SETTLED_DB)
         meter_dbm = [one.number for one in readings if one.number is not None]
@@ -175,7 +177,7 @@ class Look:
             raise Untrusted(why=f"power meter: {readings[-1].state.value}")
         how = None if self._settings.read == "samples" else self._how(statistics.fmean(meter_dbm))
         spectra = self._agreeing(how, figures, within=within)
-        note = "" if is_shown else ON_ITS_RATE
+        note = "" if is_clocked or self._is_shown_by_tone else ON_ITS_RATE
         levels: tuple[tuple[float, float], ...] = ()
         if how is not None:
             raw = self._raw
@@ -264,6 +266,9 @@ class Look:
         from sequencer.dsp.spectrum import sampled_spectrum
 
         samples = side.capture_baseband(SAMPLED_S, self._rate_hz)
+        if self._is_shown_by_tone is None:
+            tone_hz, mode = self._settings.tone_hz, self._conditions.mode
+            self._is_shown_by_tone = is_shown_by_tone(samples, tone_hz, mode)
         try:
             found = sampled_spectrum(samples.content, samples.rate_hz, step_hz=SAMPLED_STEP_HZ)
         except SamplesError as error:

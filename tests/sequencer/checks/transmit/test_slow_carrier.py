@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Any
 
 import pytest
 
 from sequencer.results.model import Result
 from sim.instruments import recorder
+from sim.instruments.modulation_analyser import ModulationAnalyser
 from sim.scpi.device import Later
 from tests.support.keyed_units import run as run_vhf
+from tests.support.rig import Rig
 from tests.support.spectral import BENCH, results, run
 
 UNITS = BENCH.resolve().parent / "units"
@@ -93,20 +97,57 @@ def test_an_analyser_that_is_slow_beside_recording_is_believed(
     assert one.value == pytest.approx(88.5, abs=one.uncertainty)
 
 
-@pytest.mark.parametrize("check", CHECKS[::2])
-def test_an_analyser_that_records_only_while_it_is_asked_is_taken_at_its_word_and_that_is_said(
-    tmp_path: Path, check: str
+def stretched(monkeypatch: pytest.MonkeyPatch, share: float) -> None:
+    """Have the samples of the analyser lie so many times as far apart as it reads back; a recording takes as much longer."""
+    slowed(monkeypatch, share)
+    record: Callable[..., Any] = ModulationAnalyser.record
+    monkeypatch.setattr(
+        ModulationAnalyser, "record", lambda self, count, rate_hz: record(self, count, rate_hz / share)
+    )
+
+
+@pytest.mark.parametrize("share", [1.01, 1.03, 1.06])
+@pytest.mark.parametrize("check", CHECKS[1:])
+def test_an_interval_that_is_a_little_wrong_is_shown_by_the_tone_that_drives_the_unit(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, check: str, share: float
 ) -> None:
-    """Without `begin_recording` nothing tells when a recording was over: a figure, and what it rests on."""
-    profile = tmp_path / "analyser.yaml"
+    """The end of a recording tells no 5 %; a tone comes out so much off, and every band's edge would be."""
+    stretched(monkeypatch, share)
+    found = measured(tmp_path, "", check)
+    assert {one.value for one in found.values()} == {None}
+    for one in found.values():
+        said = re.search(r"is driven with (\d+) Hz and its samples show (\d+) Hz", one.note)
+        assert said is not None, one.note
+        assert float(said[2]) == pytest.approx(float(said[1]) * share, abs=2.0)
+
+
+@pytest.mark.parametrize("check", CHECKS[1:])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_an_interval_that_is_right_is_shown_too(tmp_path: Path, check: str, seed: int) -> None:
+    """Through an analyser that records only while it is asked nothing else tells; the tone does, and nothing rests on its word."""
+    found = results(_only_while_asked(tmp_path, check, seed=seed))
+    for one in found.values():
+        assert one.value is not None, one.note
+        assert "rests on the analyser's word" not in one.note
+
+
+def _only_while_asked(folder: Path, check: str, *, seed: int = 1) -> Rig:
+    profile = folder / "analyser.yaml"
     profile.write_text(
         "profile: made\nrole: modulation_analyser\nlike: scpi-1999\nlacks: [begin_recording]\n",
         encoding="utf-8",
     )
     at = "192.0.2.13::5025::SOCKET\n"
-    changes = {str(UNITS): str(tmp_path / "units"), at: f"{at}    profile: {profile}\n"}
-    shutil.copytree(UNITS, tmp_path / "units")
-    found = results(run(tmp_path, "M40-0071", check, **changes))
+    changes = {str(UNITS): str(folder / "units"), at: f"{at}    profile: {profile}\n"}
+    shutil.copytree(UNITS, folder / "units")
+    return run(folder, "M40-0071", check, seed=seed, **changes)
+
+
+def test_an_analyser_that_records_only_while_it_is_asked_is_taken_at_its_word_and_that_is_said(
+    tmp_path: Path,
+) -> None:
+    """Without `begin_recording` nothing tells when a recording of an undriven unit was over: a figure, and what it rests on."""
+    found = results(_only_while_asked(tmp_path, CHECKS[0]))
     for one in found.values():
         assert one.value is not None, one.note
         assert "rests on the analyser's word: it records only while it is asked" in one.note
