@@ -107,9 +107,22 @@ class ProfiledInstrument(TimedReading):
     def _prepare(self) -> None:
         for message in self._profile.prepare:
             self._checked(message)
-        self._stood = {question: self._link.query(question) for question in self._profile.prepared}
+        self._stood = {question: self._told_twice(question) for question in self._profile.prepared}
         self.prepare()
         self._prepared_at = self._link.generation
+
+    def _told_twice(self, question: str) -> str:
+        """Return what ``question`` is answered the same twice: all that is measured rests on it, and one answer may be anything.
+
+        Raises UnexpectedReply where of three no two are the same.
+        """
+        answers = [self._link.query(question) for _ in range(2)]
+        if answers[0].strip() != answers[1].strip():
+            answers.append(self._link.query(question))
+        said = [one.strip() for one in answers]
+        if len(set(said)) == len(said):
+            raise self._unexpected("it answers something else each time", question, ", ".join(said))
+        return max(said, key=said.count)
 
     def prepare(self) -> None:
         """Send what this kind of instrument needs once after the reset."""

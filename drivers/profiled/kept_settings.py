@@ -20,6 +20,7 @@ from drivers.faults import (
 from drivers.frozen import dataclass
 from drivers.link import scpi
 from drivers.link.link import Link
+from drivers.link.number_form import NumberForm
 from drivers.profiled.answers import same_word
 from drivers.profiled.profile import Profile
 from drivers.profiled.speaker import ProfileSpeaker, at_root
@@ -79,6 +80,7 @@ class KeptSettings(ProfileSpeaker):
         """Return the fault of an instrument that has lost a setting: nothing of it is known any more."""
         self._kept.clear()
         self._prepared_at = 0  # what is sent once after a reset may be gone too
+        self._form = NumberForm()  # it may have written another unit's figures meanwhile
         return SettingLost(
             what,
             instrument=self.name,

@@ -6,15 +6,18 @@ killed, or a machine that lost its power, knows that the unit may have been keye
 
 from __future__ import annotations
 
+import math
 import time
 from contextlib import suppress
 from dataclasses import replace
+from typing import TypeGuard
 
 from drivers.clock import boot_s
 from drivers.faults import Refused
 from drivers.roles import Radio
 from sequencer.frozen import dataclass
 from sequencer.safety.remembered.mark import Mark, Standing
+from sequencer.safety.remembered.state_folder import user_name
 
 LONGEST_COUNTED_S = 600.0
 """After ten minutes an output stage is as hot as it gets, so that a longer key-down earns no longer rest: common practice, no source."""
@@ -28,7 +31,7 @@ class LeftKeyed:
 
     ``watchdog`` says what the watchdog did about it and ``why``, and ``is_released`` whether that was read back, at ``until_s``;
     ``by_supply`` if only by the supply, so that PTT itself was never read released; ``by_run``: the run itself switched that off.
-    ``is_legible`` False: what was remembered cannot be read.
+    ``is_legible`` False: what was remembered cannot be read. ``whose`` names another user's file that says so.
     """
 
     since_s: float
@@ -41,6 +44,7 @@ class LeftKeyed:
     by_supply: bool = False
     by_run: bool = False
     is_legible: bool = True
+    whose: str = ""
 
     @property
     def longest_s(self) -> float:
@@ -51,13 +55,18 @@ class LeftKeyed:
         return down_s if down_s >= 0.0 else LONGEST_COUNTED_S
 
     def __str__(self) -> str:
+        told = self._told()
+        return f"{told} So says {self.whose}: see that it is no forgery." if self.whose else told
+
+    def _told(self) -> str:
         began = time.strftime("%Y-%m-%d %H:%M:%S", time.localtime(self.since_s))
         unit = f"unit {self.serial}" if self.serial else "the unit"
         if not self.is_legible:
             return (
                 f"What was remembered of PTT of {unit} cannot be read, so that it is taken as pressed by an earlier run, nobody knows for "
                 "how long, until this bench was opened just now. Its output stage, the pad and the load may be hot. It rests before it "
-                "transmits again; if its power falls off, let it cool and look at it. See what happened to the disk."
+                "transmits again; if its power falls off, let it cool and look at it."
+                + ("" if self.whose else " See what happened to the disk.")
             )
         if self.is_released and self.by_run:
             return (
@@ -116,7 +125,7 @@ class KeyMemory:
             if record.facts.get("serial") == self._serial:
                 self._owe(_rest_left_s(record, now_s))
         if (found := self._mark.find()) is not None:
-            self.left = _left(found, now_s)
+            self.left = replace(_left(found, now_s), whose=_whose(found))
             if not self.left.is_legible:
                 self.left = replace(self.left, serial=self._serial)  # it may have been this one
 
@@ -205,7 +214,9 @@ def _left(found: Standing, now_s: float) -> LeftKeyed:
     facts = found.facts
     serial, said = str(facts.get("serial", "")), str(facts.get("said", ""))
     pressed_s, held_s = facts.get("pressed"), facts.get("held_s")
-    if not (said and isinstance(pressed_s, int | float) and isinstance(held_s, int | float)):
+    if not (
+        said and _is_time(pressed_s, now_s) and isinstance(held_s, int | float) and math.isfinite(held_s)
+    ):
         # of a clock that was set back since, nothing is known but what it said
         since_s = now_s - found.age_s if found.age_s >= 0.0 else found.since_s
         return LeftKeyed(since_s=since_s, until_s=now_s, serial=serial, is_legible=found.is_legible)
@@ -221,6 +232,18 @@ def _left(found: Standing, now_s: float) -> LeftKeyed:
         by_supply=facts.get("released") is False,
         by_run=facts.get("by") == "run",
     )
+
+
+def _is_time(moment_s: object, now_s: float) -> TypeGuard[float]:
+    """Say whether it can be the time of day of something that was, s since 1970: a day ahead at most, for clocks are set."""
+    return isinstance(moment_s, int | float) and 0.0 <= moment_s <= now_s + 86400.0
+
+
+def _whose(found: Standing) -> str:
+    """Return the file of another user's with its owner; empty of our own."""
+    if found.is_ours:
+        return ""
+    return f"{found.path}, a file of {user_name(found.uid)}"
 
 
 def _for(seconds: float) -> str:

@@ -2,7 +2,8 @@
 
 Each user writes a file of their own, so that nobody can take back what another has said: in a sticky folder only its owner (and root)
 may change or remove it. What another user's file says counts as long as ours says nothing newer; a file that cannot be read, or that
-is not what its name says, counts too. So a forged mark costs a question or a rest, and never takes a real one away.
+is not what its name says, counts too. So a forged mark costs a question or a rest, once for each time that it is written, and never takes a
+real one away: another's file is as old as its last change at least, whatever time it names.
 
 What this user says stands twice: in the machine's folder, where every user looks, and in the user's own, where nobody else may write and
 which no clean-up of old files empties (the machine's may be emptied of files a month old: tmpfiles.d(5), from memory). The newer counts,
@@ -144,10 +145,14 @@ def _keep_names(folder: StateFolder) -> None:
 
 def _look(folder: StateFolder, name: str) -> tuple[bool, Standing]:
     path = folder.path / name
-    uid, since_s, record = -1, time.time(), b""
+    uid, since_s, changed_ago_s, record = -1, time.time(), 0.0, b""
     with contextlib.suppress(OSError):
         found = path.lstat()
         uid, since_s = found.st_uid if os.name != "nt" else 0, found.st_mtime
+        if (
+            os.name != "nt" and uid != own_uid()
+        ):  # its owner may write any time into it, but not when it was changed last (stat(2))
+            changed_ago_s = time.time() - found.st_ctime
         descriptor = folder.open_file(name)
         try:
             record = os.read(descriptor, 2 * RECORD_BYTES)
@@ -157,7 +162,8 @@ def _look(folder: StateFolder, name: str) -> tuple[bool, Standing]:
     if is_legible := (read := _facts_of(record)) is not None:
         facts = read
         stands, since_s = facts.pop("stands") is not False, float(facts.pop("since"))
-    age_s = _age_s(facts, since_s)
+    if (age_s := _age_s(facts, since_s)) < changed_ago_s:
+        age_s, since_s = changed_ago_s, time.time() - changed_ago_s
     return stands, Standing(
         path=path, uid=uid, since_s=since_s, age_s=age_s, facts=facts, is_legible=is_legible
     )

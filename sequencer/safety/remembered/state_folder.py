@@ -33,6 +33,16 @@ def own_uid() -> int:
     return os.geteuid() if hasattr(os, "geteuid") else 0
 
 
+def user_name(uid: int) -> str:
+    """Return a user of this machine by name and number; by the number alone where it has no name."""
+    try:
+        import pwd
+
+        return f"{pwd.getpwuid(uid).pw_name} (user {uid})"
+    except (ImportError, KeyError):
+        return f"user {uid}"
+
+
 def filesystem_of(path: Path, mounts: Path = Path("/proc/self/mountinfo")) -> str:
     """Return the type of the file system that ``path`` stands on (proc(5) of Linux); empty where the system does not say."""
     try:

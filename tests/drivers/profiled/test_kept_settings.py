@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from drivers.faults import ConnectFailed, InstrumentError, NotConfirmed, SettingLost
+from drivers.faults import ConnectFailed, InstrumentError, NotConfirmed, SettingLost, UnexpectedReply
 from sim.scpi.faults import FaultKind
 from tests.support.profiled_bench import CHANNEL_20_HZ, ProfiledBench, changed, shipped_profile
 
@@ -161,3 +161,40 @@ def test_a_power_meter_that_restarted_does_not_give_watts_for_dbm() -> None:
         meter.set_correction_frequency_hz(CHANNEL_20_HZ)
         with pytest.raises(SettingLost, match="UNIT:POWer"):
             meter.confirm_settings()
+
+
+def test_one_wrong_answer_at_the_opening_is_no_standard() -> None:
+    """What a profile prepares is asked for until two answers agree: all that is measured later is held against it."""
+    with ProfiledBench() as bench:
+        bench.spoil("signal_generator", FaultKind.WRONG, ":UNIT:POWer?", "9.91E37")
+        driver = bench.driver("signal_generator")
+        driver.set_start_state()
+        dict(SETTINGS)["signal_generator"](driver)
+        driver.confirm_settings()
+
+
+def test_an_instrument_that_answers_otherwise_each_time_is_not_opened() -> None:
+    """Three answers, no two of them the same: nothing can be held against it."""
+    with ProfiledBench() as bench:
+        for answer in ("DBM", "W", "V"):
+            bench.spoil("signal_generator", FaultKind.WRONG, ":UNIT:POWer?", answer)
+        with pytest.raises(UnexpectedReply, match="something else each time") as caught:
+            bench.driver("signal_generator")
+        assert "DBM, W, V" in str(caught.value)
+
+
+def test_what_a_restarted_meter_wrote_in_another_unit_is_not_how_it_writes() -> None:
+    """Watts with an exponent do not make whole decibels without one look cut."""
+    with ProfiledBench() as bench:
+        meter = bench.driver("power_meter")
+        meter.set_correction_frequency_hz(CHANNEL_20_HZ)
+        bench.spoil("power_meter", FaultKind.WRONG, ":READ?", "3.1681442E-11")
+        bench.spoil("power_meter", FaultKind.WRONG, ":READ?", "5.5854803")
+        meter.read_power_dbm()
+        meter._link.write("*RST")
+        with pytest.raises(SettingLost):
+            meter.confirm_settings()
+        meter.set_start_state()
+        reading = meter.read_power_dbm()
+        assert reading.number == pytest.approx(5.5854803)
+        assert not reading.is_cut

@@ -205,3 +205,51 @@ def test_the_way_out_of_a_frozen_radio_writes_down_when_the_supply_was_read_off(
     left = _opened(tmp_path).left
     assert left is not None
     assert left.by_run, left
+
+
+def _by_another(folder: Path, monkeypatch: pytest.MonkeyPatch, **facts: Any) -> Path:
+    """Leave a mark as another user of this machine would."""
+    path = folder / "radio-bench-sequencer-radio.key.64999"
+    path.write_text(json.dumps({"stands": True, **facts}), encoding="ascii")
+    look = Path.lstat
+
+    def lstat(of: Path) -> Any:
+        found = look(of)
+        if of != path:
+            return found
+        return SimpleNamespace(st_uid=64999, st_mtime=found.st_mtime, st_ctime=found.st_ctime)
+
+    monkeypatch.setattr(Path, "lstat", lstat)
+    return path
+
+
+@pytest.mark.skipif(os.name == "nt", reason="files have no owner by number")
+@pytest.mark.parametrize(
+    "facts",
+    [
+        {"since": 9e12},
+        {"since": 9e12, "said": "x", "pressed": 9e18, "held_s": 1.0},
+        {"since": time.time(), "said": "x", "pressed": float("nan"), "held_s": float("inf")},
+    ],
+    ids=["ahead", "pressed ahead", "no number"],
+)
+def test_another_user_s_mark_is_named_and_costs_one_rest(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, facts: dict[str, Any]
+) -> None:
+    """It counts, for that user may have driven the bench; it is no newer than its file, and stands no longer once it was answered."""
+    path = _by_another(tmp_path, monkeypatch, **facts)
+    memory = _opened(tmp_path)
+    assert memory.left is not None
+    assert str(path) in str(memory.left)
+    assert "user 64999" in str(memory.left)
+    assert time.strftime("%Y-") in str(memory.left)  # and no date that cannot be
+    time.sleep(0.02)
+    memory.note_open()
+    assert memory.rest_left_s > 0.0
+    assert _opened(tmp_path).left is None
+
+
+def test_our_own_mark_names_nobody(tmp_path: Path) -> None:
+    """There is nothing to forge."""
+    _opened(tmp_path).note_pressed(RADIO)
+    assert "forgery" not in str(_opened(tmp_path).left)
