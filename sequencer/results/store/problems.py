@@ -146,8 +146,10 @@ def _next_move(reason: str, error: BaseException) -> str:
     if isinstance(original, sqlite3.OperationalError) and (
         "readonly" in reason or "unable to open" in reason
     ):
-        return "Check the permissions of the file, of its folder, and of what stands beside it with -wal and -shm behind its name; or name another "
-            "place for the store."
+        return (
+            "Check the permissions of the file, of its folder, and of what stands beside it with -wal and -shm behind its name; or name "
+            "another place for the store."
+        )
     return "It is damaged or not a store: move it away; look in the results tables (CSV) beside it for what was measured."
 
 
