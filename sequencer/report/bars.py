@@ -1,7 +1,8 @@
 """Draw the limit bar beside each result: where the value and its uncertainty lie between the limits. Shape tells it; colour only helps.
 
 A pale band is what conforms, ruled off at its limits; a paler one inside it is the guard band. The line with end ticks is the value
-plus and minus its expanded uncertainty; the mark is a dot inside the limits and a cross outside.
+plus and minus its expanded uncertainty; the mark is a dot inside the limits and a cross outside. A bound is an arrow from where it
+stands to where the true value may lie; its uncertainty is drawn on the other side of it.
 """
 
 from __future__ import annotations
@@ -12,11 +13,12 @@ from markupsafe import Markup, escape
 
 from sequencer.results.model import Result
 from sequencer.results.text import limits_in_words, value_in_words, with_minus
-from sequencer.uncertainty.decision import Limits, Rule
+from sequencer.uncertainty.decision import Bound, Limits, Rule
 
 WIDTH, HEIGHT = 160.0, 22.0
 INK, PALE, BLUE, RED = "#1b1b1b", "#dfe8ef", "#005a8c", "#a63d00"
 _EDGE = 3.0
+_ARROW, _HEAD = 20.0, 5.0
 _FEW_PARTS = 0.18  # a tolerance narrower than this share of the bar could not be seen
 
 
@@ -30,7 +32,10 @@ def limit_bar(row: Result) -> Markup:
         spread = 0.0
     scale = _Scale(value, spread, limits)
     parts = [_band(scale, limits, _guard_band(row.rule, spread)), *_limit_ticks(scale, limits)]
-    parts += [_whisker(scale, value, spread), _mark(scale, value, inside=limits.contains(value))]
+    if row.bound:
+        parts += [_whisker(scale, value, spread, row.bound), _arrow(scale, value, row.bound)]
+    else:
+        parts += [_whisker(scale, value, spread), _mark(scale, value, inside=limits.contains(value))]
     said = " ".join(
         with_minus(f"{value_in_words(row)}; limits: {limits_in_words(row)}; {row.decision.value}").split()
     )
@@ -104,11 +109,24 @@ def _limit_ticks(scale: _Scale, limits: Limits) -> list[Markup]:
     ]
 
 
-def _whisker(scale: _Scale, value: float, spread: float) -> Markup:
+def _whisker(scale: _Scale, value: float, spread: float, bound: Bound = "") -> Markup:
     left, right = scale.at(value - spread), scale.at(value + spread)
     if right - left < 1:
         return Markup("")
+    if bound:
+        x, end = scale.at(value), right if bound == "at most" else left
+        return _stroke(f"M{x:.1f} 11H{end:.1f}M{end:.1f} 8V14", BLUE, 1.2)
     return _stroke(f"M{left:.1f} 8V14M{left:.1f} 11H{right:.1f}M{right:.1f} 8V14", BLUE, 1.2)
+
+
+def _arrow(scale: _Scale, value: float, bound: Bound) -> Markup:
+    """Return an arrow from a bound into what it leaves open: down the scale from one that is at most so much, else up."""
+    x, way = scale.at(value), -1.0 if bound == "at most" else 1.0
+    tip = min(WIDTH - 1.0, max(1.0, x + way * _ARROW))
+    back = tip - way * _HEAD
+    return _stroke(
+        f"M{x:.1f} 6.5V15.5M{x:.1f} 11H{tip:.1f}M{back:.1f} 7.5L{tip:.1f} 11L{back:.1f} 14.5", BLUE, 1.8
+    )
 
 
 def _mark(scale: _Scale, value: float, *, inside: bool) -> Markup:

@@ -81,6 +81,7 @@ class RunView:
     results: tuple[StoredResult, ...]
     is_folded: bool
     guarded: bool
+    has_bounds: bool
     plots: tuple[Any, ...]
     plots_left_out: bool
     lacks_facts: bool
@@ -142,6 +143,7 @@ def run_view(run: StoredRun, at: int, *, plots: str, every: bool, every_channel:
         confirmations=_confirmations(rows),
         results=tuple(listed),
         is_folded=is_folded(shown, listed),
+        has_bounds=any(row.bound for row in shown),
         guarded=any(_rule(row) not in ("", str(SIMPLE)) for row in shown),
         plots=tuple(_plots(shown, f"r{at + 1}")) if draw else (),
         plots_left_out=not draw and plots != "none",

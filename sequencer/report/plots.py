@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from matplotlib.ticker import FixedFormatter, FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from sequencer.problems import printable
+from sequencer.report.bounds import bounds_text, mark_bound
 from sequencer.report.crossings import SearchCurve, search_curve
 from sequencer.report.paper import BLUE, GREY, INK, PALE, VERMILION, Plot, empty_axes, finished, name_series
 from sequencer.report.series import MeterCurve, Series, Sweep, meter_curves_of, sweeps_of
@@ -183,11 +184,13 @@ def _sweep_plot(sweep: Sweep, salt: str) -> Plot:
     factor, unit = _scaled(sweep.unit, max(abs(value) for value in every))
     for one, (marker, dashes, colour) in zip(sweep.series, _LOOKS * len(sweep.series), strict=False):
         values = [value / factor for value in one.values]
-        spreads = [(row.uncertainty or 0.0) / factor for row in one.rows]
+        spreads = [0.0 if row.bound else (row.uncertainty or 0.0) / factor for row in one.rows]
         axes.errorbar(
             one.x, values, yerr=spreads, marker=marker, linestyle="none" if sweep.of_channels else dashes, color=colour, mfc="white",
             elinewidth=0.9, capsize=2, label=printable(one.name),
         )  # fmt: skip
+        for x, value, row in zip(one.x, values, one.rows, strict=True):
+            mark_bound(axes, x, value, row.bound, colour)
     has_nominal = bool(sum(_draw_nominal(axes, one, factor) for one in sweep.series))
     drawn = _sweep_limits(axes, sweep, factor)
     _sweep_axes(axes, sweep, unit)
@@ -197,6 +200,7 @@ def _sweep_plot(sweep: Sweep, salt: str) -> Plot:
     count = len({x for one in sweep.series for x in one.x})
     lowest, highest = (format_quantity(end, sweep.unit) for end in (min(every), max(every)))
     caption = f"{names}: {count} places, from {lowest} to {highest}; bars: expanded uncertainty"
+    caption += bounds_text([row for one in sweep.series for row in one.rows])
     caption += "; grey dashes: nominal" if has_nominal else ""
     caption += "; ruled lines: limits, hatched beyond." if drawn else f". {_other_limits(sweep)}".rstrip()
     over = "channel" if sweep.of_channels else sweep.x_label.split(",")[0]

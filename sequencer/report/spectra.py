@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from sequencer.report.bounds import bounds_text, mark_bound
 from sequencer.report.paper import BLUE, GREY, INK, PALE, VERMILION, Plot, empty_axes, finished
 from sequencer.results.stored import StoredResult
 from sequencer.results.text import with_bound
@@ -110,6 +111,7 @@ def _mask_plot(rows: Sequence[StoredResult], salt: str) -> Plot:
                 ms=6,
                 zorder=5,
             )
+            mark_bound(axes, row.frequency_hz / 1e6, dbm_from_w(row.value), row.bound, colour)
     _plain_log(axes)
     axes.set_xlabel("frequency, MHz")
     axes.set_ylabel("level at the antenna connector, dBm")
@@ -118,6 +120,7 @@ def _mask_plot(rows: Sequence[StoredResult], salt: str) -> Plot:
         "each range with its reference bandwidth and a peak detector, a keyed channel left out; red line: the mask; diamonds: the highest "
         "of each range, looked at by itself (where noise hides it, with a narrower filter, so that it lies below the trace)"
     )
+    said += bounds_text([row for row in rows if row.value is not None and row.frequency_hz is not None])
     return finished(figure, f"{rows[0].check.replace('_', ' ')}{_where(rows[0])}", f"{said}.", salt)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import multiprocessing
 import shutil
@@ -447,6 +449,12 @@ def test_the_batch_command_shows_lists_closes_and_opens(line: Line, tmp_path: Pa
     table = line.call("batch", "Week 48", "--csv")
     assert table.exit_code == 0
     assert table.stdout.splitlines()[0].startswith("check,quantity,channel")
+    rows = list(csv.DictReader(io.StringIO(table.stdout)))
+    assert {row["bounds"] for row in rows} == {"0"}
+    with closing(sqlite3.connect(line.folder / "results" / "results.sqlite")) as store, store:
+        store.execute("UPDATE result SET bound = 'at most' WHERE \"check\" = ?", (rows[0]["check"],))
+    rows = list(csv.DictReader(io.StringIO(line.call("batch", "Week 48", "--csv").stdout)))
+    assert (rows[0]["bounds"], rows[0]["n"]) == ("1", "0")
     page = line.call("report", "--batch", "Week 48", str(tmp_path / "week.html"))
     assert page.exit_code == 0, page.output
     closed = line.call("batch", "Week 48", "--close", "all delivered")

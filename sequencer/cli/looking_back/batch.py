@@ -167,7 +167,19 @@ def _change(name: str, place: StorePlace, *, closing: str | None, opening: str |
 
 
 _COLUMNS = (
-    *("check", "quantity", "channel", "mode", "unit", "lower_limit", "upper_limit", "n", "missing", "mean"),
+    *(
+        "check",
+        "quantity",
+        "channel",
+        "mode",
+        "unit",
+        "lower_limit",
+        "upper_limit",
+        "n",
+        "missing",
+        "bounds",
+        "mean",
+    ),
     *("sigma_within", "sigma_overall", "uncertainty", "cp", "cpk", "cpk_lower", "cpk_upper", "pp", "ppk"),
     *("ppk_lower", "ppk_upper", "normality", "outside", "drift_per_hour", "drift_expanded", "alarms"),
 )
@@ -186,7 +198,7 @@ def _cells(one: Process) -> Sequence[str | float | int | None]:
     bounds = (None, None) if limits is None else (limits.lower, limits.upper)
     drift = (None, None) if one.drift is None else (one.drift.per_hour, one.drift.expanded)
     tail = (*drift, len(one.alarms))
-    counts = (len(quantity.values), quantity.missing)
+    counts = (len(quantity.values), quantity.missing, quantity.bounds)
     if found is None:
         return (*head, *bounds, *counts, *(None,) * 3, quantity.uncertainty, *(None,) * 10, *tail)
     return (

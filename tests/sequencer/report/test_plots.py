@@ -149,6 +149,20 @@ def test_channels_make_a_sweep_from_three_on():
     assert sweeps_of(rows[:2]) == []
 
 
+def test_a_bound_on_a_sweep_is_an_arrow_that_the_caption_explains():
+    """An arrow at the bound alone and no bar of U; both kinds are named where both are there, and none where all was measured."""
+    how = {"unit": "W", "quantity": "harmonic 2", "check": "harmonics"}
+    measured = [plain_row(1e-9 * at, 1e-10, channel=at, **how) for at in (1, 20, 40)]
+    bound = [replace(measured[0], bound="at most"), *measured[1:]]
+    both = [replace(measured[0], bound="at most"), replace(measured[1], bound="at least"), measured[2]]
+    (none,), (one,), (two,) = (plots_of(rows, "x") for rows in (measured, bound, both))
+    assert "arrow" not in none.caption
+    assert "; arrows: bounds, at most so much" in one.caption
+    assert "; arrows: bounds, at most or at least so much" in two.caption
+    arrows = [plot.svg.count("stroke-linecap: round") for plot in (none, one, two)]
+    assert arrows[0] < arrows[1] < arrows[2]
+
+
 def along(axis, axis_unit, places, **other):
     """Return results along an axis, the first 1.0, each 0.5 more than the one before."""
     return [
@@ -334,6 +348,21 @@ def test_a_guarded_result_shows_its_guard_bands():
     assert (guarded.count("<rect"), simple.count("<rect")) == (3, 1)
 
 
+@pytest.mark.parametrize(("bound", "limit"), [("at most", "upper_limit"), ("at least", "lower_limit")])
+@pytest.mark.parametrize("value", [-3.0, 0.0, 1.0, 4.0])
+def test_a_bound_is_an_arrow_into_what_it_leaves_open(bound, limit, value):
+    """No dot, which is a measured value's, and U on the side that the arrow does not point to; all of it in the bar."""
+    bar = str(limit_bar(replace(plain_row(value, 0.5, **{limit: value + 1.0}), bound=bound)))
+    assert "<circle" not in bar
+    (drawn,) = re.findall(r'd="(M[\d.]+ 6\.5V15\.5M[^"]+)"', bar)
+    at, tip, back = (float(one) for one in re.match(r"M([\d.]+) .*H([\d.]+)M([\d.]+) ", drawn).groups())
+    assert (tip < at) == (bound == "at most")
+    assert min(at, tip) < back < max(at, tip)
+    assert all(0.0 <= one <= WIDTH for one in (at, tip, back))
+    (end,) = (float(one) for one in re.findall(r'd="M[\d.]+ 11H([\d.]+)M[\d.]+ 8V14"', bar))
+    assert (end > at) == (bound == "at most")
+
+
 def test_there_is_no_bar_without_a_limit_or_a_value():
     """No limit, no value or a person's answer: no bar. An unbounded uncertainty: a bar without a line."""
     assert limit_bar(plain_row(3.5, 0.1)) == ""
@@ -385,3 +414,9 @@ def test_ranges_of_one_mask_are_drawn_together():
     assert len(spectrum_plots(rows, "r1")) == 2
     assert all("red line: the mask" in plot.caption for plot in spectrum_plots(rows, "r1"))
     assert all("$" not in plot.svg for plot in spectrum_plots(rows, "r1"))
+    assert all("arrows: bounds" not in plot.caption for plot in spectrum_plots(rows, "r1"))
+    hidden = [replace(rows[0], bound="at most"), *rows[1:]]
+    assert ["arrows: bounds, at most" in plot.caption for plot in spectrum_plots(hidden, "r1")] == [
+        True,
+        False,
+    ]
