@@ -36,9 +36,8 @@ sys.dont_write_bytecode = False
 # One thread for the linear algebra of each process: its problems are small, and threads that wait for their part of one keep a core busy.
 # With one worker a core that was up to four fifths of the time of a reading from samples [measured]. The workers inherit it.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-# What tests write lies in memory where there is room for it: each of some twenty thousand commits waits for a disk, 4 ms a quiet one and
-# fifty a busy one [measured], and no test can tell whether the disk has it, for none takes the power away. TMPDIR says otherwise. Starting
-# processes and the workers inherit it.
+# What tests write lies in memory where there is room for it: on a disk each commit of a store waits 4 ms [measured], and what a test that
+# kills a process or a server finds afterwards is the same. TMPDIR says otherwise; the workers, and what a test starts, inherit it.
 _MEMORY, _ROOM_BYTES = Path("/dev/shm"), 4 * 2**30
 if (
     "TMPDIR" not in os.environ
