@@ -75,6 +75,14 @@ def pytest_configure(config: pytest.Config) -> None:
     )
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int | None:
+    """Take a worker more than there are cores: what waits for a server, a time-out or a process leaves its core to others."""
+    if "PYTEST_XDIST_AUTO_NUM_WORKERS" in os.environ:
+        return None
+    return (os.cpu_count() or 1) + 1
+
+
 def pytest_collection_finish() -> None:
     """Leave what was collected out of every later look for circles."""
     gc.collect()
