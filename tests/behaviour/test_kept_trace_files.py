@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import hashlib
 import json
 import subprocess
 import sys
@@ -17,6 +18,7 @@ from hypothesis import strategies as st
 from sequencer.cli.main import main
 from sequencer.problems import InputError
 from sequencer.run.keeping.inputs import is_place
+from sequencer.run.replay import keep
 from sequencer.run.replay.replay import replay
 from sequencer.run.replay.trace_file import TEST, TEST_NAME, read_trace
 from tests.support.running import run_checks
@@ -97,10 +99,85 @@ def test_serials_and_names_are_masked(kept: Path) -> None:
     text = kept.read_text()
     assert "M40-0007" not in text
     for instrument in json.loads(text)["instruments"]:
-        assert instrument["serial"].startswith("MASKED-") or len(instrument["serial"]) < 3
+        assert instrument["serial"].startswith("MASKED-")
     done = call("replay", str(kept))
     assert done.exit_code == 0, done.output
     assert "MASKED-" in done.output
+
+
+@pytest.fixture(scope="module")
+def with_numbers(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A run, not masked, whose serials are short or made of digits, and whose operator is called as a limit is."""
+    folder = tmp_path_factory.mktemp("numbers")
+    run_checks(folder, "M40-0007", "{check: carrier_power, channel: 20, limit: {max: 4.5 W}}")
+    whole = folder / "whole.json"
+    done = call("replay", "last", "--folder", str(folder / "results"), "--as-test", str(whole))
+    assert done.exit_code == 0, done.output
+    text = whole.read_text(encoding="utf-8").replace("M40-0007", "985")
+    numbers = ("005", "7", "27.2", "1200", "12E3", "0", "13", "500")
+    instruments = json.loads(text)["instruments"]
+    assert len(instruments) == len(numbers)
+    for one, number in zip(instruments, numbers, strict=True):
+        text = text.replace(one["serial"], number)
+    changed = {**json.loads(text), "operator": "max"}
+    file = written(folder, changed)
+    assert "27.005 MHz" in file.read_text()
+    return file
+
+
+def test_a_serial_of_digits_is_never_taken_out_of_a_number(with_numbers: Path, tmp_path: Path) -> None:
+    """Serials like 005 go where a serial stands alone: frequencies, limits, answers and JSON's own numbers stay, and the file replays."""
+    file = tmp_path / "masked.json"
+    done = call("replay", str(with_numbers), "--as-test", str(file), "--mask-serial")
+    assert done.exit_code == 0, done.output + done.stderr
+    before, after = (json.loads(one.read_text()) for one in (with_numbers, file))
+    assert after["serial"].startswith("MASKED-")
+    assert after["operator"].startswith("MASKED-")
+    told = {one["serial"] for one in after["instruments"]}
+    assert all(one == "0" or one.startswith("MASKED-") for one in told)
+    said = [one["content"] for check in after["checks"] for one in check["exchanges"]]
+    assert sum("MASKED-" in one for one in said) == sum(
+        one["direction"] == "received" and one["content"].count(",") >= 3 and ",0," not in one["content"]
+        for check in before["checks"]
+        for one in check["exchanges"]
+    )
+    assert [one["content"] for one in before["inputs"]] == [one["content"] for one in after["inputs"]]
+    assert call("replay", str(file)).exit_code == 0
+    assert "Left in it where they may be something else" in done.stderr
+    assert "max" in done.stderr.rpartition("Left in it")[2]
+
+
+def test_a_serial_in_the_bench_file_is_masked_and_the_file_replays(tmp_path: Path) -> None:
+    """A bench file that names a serial has another hash without it: the run holds that one then."""
+    folder = tmp_path
+    run_checks(folder, "M40-0007", "{check: frequency_error, channel: 20}")
+    whole, masked = folder / "whole.json", folder / "masked.json"
+    assert call("replay", "last", "--folder", str(folder / "results"), "--as-test", str(whole)).exit_code == 0
+    plain = json.loads(whole.read_text())
+    bench = next(one for one in plain["inputs"] if one["kind"] == "bench")
+    bench["content"] += "# the golden unit is M40-0007\n"
+    plain["bench_hash"] = hashlib.sha256(bench["content"].encode("latin-1")).hexdigest()[:16]
+    done = call("replay", str(written(folder, plain)), "--as-test", str(masked), "--mask-serial")
+    assert done.exit_code == 0, done.output + done.stderr
+    assert "M40-0007" not in masked.read_text()
+
+
+def test_a_file_that_would_not_replay_is_refused(
+    kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where a mask spoils the run after all nothing is written, and it is said what its replay came to."""
+    file = tmp_path / "spoilt.json"
+    whole = keep.content_of
+    monkeypatch.setattr(
+        keep,
+        "content_of",
+        lambda plain, file: whole(plain, file).replace(b"27.205 MHz", b"27.MASKED-1 MHz"),
+    )
+    done = call("replay", str(kept), "--as-test", str(file), "--mask-serial")
+    assert done.exit_code == 2, done.output
+    assert "nothing was written: without its serials and names the run does not replay" in done.stderr
+    assert "'27.MASKED-1 MHz' is not a frequency" in done.stderr
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_kept_run_is_put_into_a_store_and_replayed_from_there(kept: Path, tmp_path: Path) -> None:

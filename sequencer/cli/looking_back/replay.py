@@ -13,7 +13,7 @@ import click
 
 from sequencer.analysis.runs import find_run
 from sequencer.files.write import FileMark, refuse_over, write_new
-from sequencer.problems import option_problem, printable
+from sequencer.problems import listed, option_problem, printable
 from sequencer.results.model import Result, facts_of
 from sequencer.results.store.place import find_place
 from sequencer.results.store.store import Store, Wanted
@@ -21,9 +21,10 @@ from sequencer.results.text import channel_in_words, limits_text, quantity_in_wo
 from sequencer.run.interrupt import stoppable
 from sequencer.run.record import Record
 from sequencer.run.replay.compare import Compared, Fate, differing
+from sequencer.run.replay.keep import keep
 from sequencer.run.replay.replay import Replayed, replay
 from sequencer.run.replay.source import Source, source_in_store
-from sequencer.run.replay.trace_file import TEST, TEST_NAME, is_trace, read_trace, write_trace
+from sequencer.run.replay.trace_file import TEST, TEST_NAME, is_trace, read_trace
 from sequencer.run.status import ExitStatus
 from sequencer.units.format import counted
 
@@ -70,10 +71,10 @@ def replay_command(
             click.echo(printable(line))
     for problem in (*replayed.problems, *_own_problems(replayed)):
         click.echo(printable(problem), err=True)
-    if as_test is not None:
-        _write_test(source, as_test, mask_serial=mask_serial, over=over)
     if replayed.outcome.status is ExitStatus.INTERRUPTED and not source.was_stopped:
         return int(ExitStatus.INTERRUPTED)
+    if as_test is not None:
+        _write_test(replayed, as_test, mask_serial=mask_serial, over=over)
     if replayed.record is not None and replayed.problems:
         return int(ExitStatus.BENCH_FAILED)
     return SAME if replayed.is_same else DIFFERS
@@ -103,14 +104,24 @@ def _may_write_over(file: Path, *, force: bool) -> FileMark | None:
     return refuse_over(file, kind="a kept run", force=force, is_own=is_trace)
 
 
-def _write_test(source: Source, file: Path, *, mask_serial: bool, over: FileMark | None) -> None:
-    write_trace(source, file, mask_serial=mask_serial, over=over)
+def _write_test(replayed: Replayed, file: Path, *, mask_serial: bool, over: FileMark | None) -> None:
+    left = keep(replayed, file, mask_serial=mask_serial, over=over)
     test = file.with_name(TEST_NAME)
     beside = ""
     if not test.exists():
         write_new(test, TEST.encode())
         beside = f"; {TEST_NAME} beside it replays every trace in that folder"
     click.echo(f"The run is kept in {printable(str(file))}{beside}.", err=True)
+    if not replayed.is_same:
+        click.echo(
+            "It does not replay the same today, as said above: its test fails until it does.", err=True
+        )
+    if left:
+        click.echo(
+            f"Left in it where they may be something else than a serial or a name: {listed(map(printable, left))}. Look for them before "
+            "it leaves the house.",
+            err=True,
+        )
 
 
 def _own_problems(replayed: Replayed) -> Iterator[str]:

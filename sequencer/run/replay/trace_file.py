@@ -8,17 +8,15 @@ from __future__ import annotations
 
 import gzip
 import json
-import re
 import zlib
-from collections.abc import Iterable
 from dataclasses import asdict, fields
 from datetime import datetime
 from enum import Enum
 from itertools import groupby
 from pathlib import Path
+from typing import Any
 
 from sequencer.files.ordinary import read_ordinary
-from sequencer.files.write import FileMark, whole_file
 from sequencer.problems import InputError, about_file, printable
 from sequencer.results.model import RUN_COLUMNS, Result
 from sequencer.results.store.spill import KeptCheck, KeptExchange, KeptInput, KeptRun, kept_of
@@ -28,7 +26,6 @@ from sequencer.run.replay.source import Source, source_of_kept
 LARGEST_BYTES = 64 * 1024 * 1024
 """What a trace may hold, unpacked."""
 _ALLOWED = "a run as 'sequencer replay --as-test FILE' writes it (.json, .json.gz)"
-MASK = "MASKED"
 TEST_NAME = "test_kept_traces.py"
 TEST = '''"""Every run kept beside this file is replayed: its results and decisions are the same, and nothing else is asked."""
 
@@ -55,7 +52,13 @@ def test_a_kept_run_replays_the_same(trace: Path) -> None:
 
 def read_trace(file: Path) -> Source:
     """Read a run that stands in a file by itself. Raises InputError that says what is wrong with it."""
-    content = read_ordinary(file, kind=_ALLOWED, most_bytes=LARGEST_BYTES, too_large="for a trace")
+    return source_in(
+        read_ordinary(file, kind=_ALLOWED, most_bytes=LARGEST_BYTES, too_large="for a trace"), file
+    )
+
+
+def source_in(content: bytes, file: Path) -> Source:
+    """Return the run that stands in ``content``, as ``file`` holds it or is to. Raises InputError that says what is wrong with it."""
     content = _unpacked(file, content)
     if len(content) > LARGEST_BYTES:
         raise _unusable(file, f"holds more than {LARGEST_BYTES} bytes")
@@ -97,25 +100,8 @@ def _unpacked(file: Path, content: bytes) -> bytes:
     return found
 
 
-def write_trace(
-    source: Source, file: Path, *, mask_serial: bool = False, over: FileMark | None = None
-) -> None:
-    """Write ``source`` to ``file``, whole. Raises InputError if it cannot be written.
-
-    ``mask_serial`` takes out the serials of unit and instruments, and the names of those who confirmed.
-    """
-    kept = _kept(source)
-    text = json.dumps(asdict(kept), ensure_ascii=False, default=_in_json, separators=(",", ":")) + "\n"
-    if mask_serial:
-        text = _masked(kept, text)
-    content = text.encode("utf-8", "backslashreplace")
-    if file.name.endswith(".gz"):
-        content = gzip.compress(content, 9, mtime=0)
-    with whole_file(file, over=over) as beside:
-        beside.write_bytes(content)
-
-
-def _kept(source: Source) -> KeptRun:
+def kept_of_source(source: Source) -> KeptRun:
+    """Return the run with all that stands in its file."""
     run = source.run
     return KeptRun(
         **{name: getattr(run, name) for name in RUN_COLUMNS},
@@ -151,26 +137,16 @@ def _plain_result(one: Result) -> Result:
     return Result(**{field.name: getattr(one, field.name) for field in fields(Result)})
 
 
-def _masked(kept: KeptRun, text: str) -> str:
-    """Return the text without serials: replaced everywhere, so that what belongs together still does."""
-    who = {one.who for check in kept.checks for result in check.results for one in result.confirmations}
-    who.add(kept.operator)
-    serials = {kept.serial, *(one.serial for one in kept.instruments)}
-    for at, word in enumerate(sorted(_words(serials | who), key=len, reverse=True), start=1):
-        inner = re.escape(json.dumps(word, ensure_ascii=False)[1:-1])
-        text = re.sub(rf"(?<![\w-]){inner}(?![\w-])", f"{MASK}-{at}", text)
-    if kept.model_hash:  # the serial chose the model; now its name does
-        plain = json.loads(text)
-        model = next((one.place for one in kept.inputs if one.kind == "model"), "")
-        asked = json.loads(plain["asked"] or "{}")
-        plain["asked"] = json.dumps({**asked, "model": asked.get("model") or model})
-        text = json.dumps(plain, ensure_ascii=False, separators=(",", ":")) + "\n"
-    return text
+def plain_of(kept: KeptRun) -> dict[str, Any]:
+    """Return the run as JSON has it: mappings, lists, texts and numbers."""
+    return dict(json.loads(json.dumps(asdict(kept), default=_in_json)))
 
 
-def _words(words: Iterable[str]) -> list[str]:
-    """Return what is worth masking: a serial of a digit or two is everywhere."""
-    return [one for one in words if len(one) >= 3]
+def content_of(plain: dict[str, Any], file: Path) -> bytes:
+    """Return what is written to ``file``: packed where its name ends in ``.gz``."""
+    text = json.dumps(plain, ensure_ascii=False, separators=(",", ":")) + "\n"
+    content = text.encode("utf-8", "backslashreplace")
+    return gzip.compress(content, 9, mtime=0) if file.name.endswith(".gz") else content
 
 
 def _in_json(value: object) -> str:
