@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -220,7 +221,7 @@ def test_a_second_generator_that_goes_elsewhere_decides_nothing(run: Run, name: 
 BAD = """\
 sequence: Beside others
 channels: {plan}
-mode: FM
+mode: {mode}
 supply: 13.2 V
 checks:
   - {{check: {check}, channel: 20, limit: {{min: 60 dB}}}}
@@ -237,12 +238,12 @@ BESIDE = {
 }
 
 
-def beside(folder: Path, name: str, serial: str, *, alone: bool, seed: int = 1) -> Rig:
+def beside(folder: Path, name: str, serial: str, *, alone: bool, seed: int = 1, mode: str = "FM") -> Rig:
     """Return a rig that measures a unit beside a second generator, with a plan of many channels or of one."""
     (folder / "alone.yaml").write_text(ALONE, encoding="utf-8")
     file = folder / "beside.yaml"
     plan = folder / "alone.yaml" if alone else "plans/cept-40.yaml"
-    file.write_text(BAD.format(plan=plan, check=BESIDE[name]), encoding="utf-8")
+    file.write_text(BAD.format(plan=plan, mode=mode, check=BESIDE[name]), encoding="utf-8")
     shipped = Path("sim/two-signal-bench.yaml").resolve()
     text = shipped.read_text(encoding="utf-8").replace("unit: units ", f"unit: {shipped.parent / 'units'} ")
     (folder / "bench.yaml").write_text(text.replace("seed: 1", f"seed: {seed}"), encoding="utf-8")
@@ -287,6 +288,21 @@ def test_a_result_says_where_the_second_generator_was_heard(
     assert [one.decision for one in found] == [Decision.PASS] * len(said), found
     for one, words in zip(found, said, strict=True):
         assert (words in one.note) if words else (RESTS not in one.note), one.note
+
+
+@pytest.mark.parametrize("mode", ["USB", "LSB", "AM"])
+def test_in_other_modes_it_is_heard_near_the_channel_too(tmp_path: Path, mode: str) -> None:
+    """The plan's only channel: in SSB the tone that the carrier makes moves as far as that; one that goes elsewhere makes none."""
+    rig = beside(tmp_path, "blocking", "MX40-0101", alone=True, mode=mode)
+    (found,) = measured(rig.run())
+    assert found.decision is Decision.PASS, found
+    assert re.search(rf"\+1 MHz {RESTS}; at \+(150 Hz|[36][.\d]* kHz) it was heard", found.note), found.note
+    assert ("at +150 Hz" in found.note) == (mode in ("USB", "LSB"))
+    rig = beside(tmp_path, "blocking", "MX40-0101", alone=True, mode=mode)
+    disobey(rig.simulation.devices[rig.plan.bench.bench.instruments[SECOND].address], next(iter(ELSEWHERE)))
+    (found,) = measured(rig.run())
+    assert found.decision is Decision.NOT_MEASURED, found
+    assert "the second generator is not heard where it was set" in found.note
 
 
 @pytest.mark.parametrize("how", ["refuses", "stands elsewhere"])

@@ -5,9 +5,11 @@ is taken that SINAD follows the level; there an attenuator that sticks and an ou
 their levels may part them. Beside the channel, some 60 dB higher, nothing on a bench without a power meter tells.
 """
 
+from collections.abc import Callable
 from contextlib import suppress
 
 from drivers.faults import Refused, UnexpectedReply
+from drivers.roles import Reading
 from sequencer.checks.finding import Conditions
 from sequencer.checks.shared.asked.levels import LevelWindow
 from sequencer.checks.shared.budgets.parts import HalfWidth, find_entry
@@ -142,8 +144,9 @@ def hear_second(
     level_dbm: float,
     *,
     beside_hz: float = 0.0,
+    read: Callable[[], Reading] | None = None,
 ) -> tuple[float | None, float]:
-    """Return SINAD with the second generator alone, as the wanted signal is, and the level that it made, dBm."""
+    """Return SINAD, or what ``read`` says, with the second generator alone as the wanted signal is, and the level that it made, dBm."""
     mode = conditions.mode
     side.apply_interferer(
         level_dbm,
@@ -154,9 +157,9 @@ def hear_second(
     )
     second_dbm = side.set_interferer_dbm(level_dbm)
     side.wait_s(3.0 * SWITCH_S)
-    second_db = reader.read(REPEAT_S).number
+    found = (reader.read(REPEAT_S) if read is None else read()).number
     side.remove_interferer()
-    return second_db, second_dbm
+    return found, second_dbm
 
 
 def _doubted_beside(

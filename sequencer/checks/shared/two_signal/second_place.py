@@ -3,15 +3,17 @@
 Where the plan has a channel there and the bench sets the unit's, the unit listens there: what gave SINAD on its own channel gives about as
 much there, or as the first generator does at that place (substitution, textbook). That proves the very offset. Where there is none it is
 heard on the channel that lies nearest to it on that side; without any, the offset is drawn in towards the unit's own channel until it is
-heard. Both prove that it follows its frequency so far; that it stands at the offset itself then rests on what it reads back.
+heard, in SSB and CW so far that the tone that it makes moves by as much. All that proves that it follows its frequency so far; that it
+stands at the offset itself then rests on what it reads back.
 """
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import field
 
 from drivers.faults import Refused, UnexpectedReply
+from drivers.roles import Reading
 from sequencer.checks.finding import Conditions
 from sequencer.checks.shared.budgets.parts import find_entry
 from sequencer.checks.shared.level_search.sensitivity import SensitivitySettingsBase
@@ -33,6 +35,7 @@ from sequencer.safety.receive import ReceiveSide
 from sequencer.units.format import format_quantity
 
 STRONGER_DB = 30.0  # a channel filter takes less half a channel away, or a quarter: workshop's own
+TONE_MOVES_HZ, MOVES_SHARE = 150.0, 0.1  # within the narrowest filter of CW about its pitch: workshop's own
 NEARER = (0.5, 0.25, 0.1)  # of the channels' spacing
 
 
@@ -102,10 +105,11 @@ class _Places:
         """Fill in at which offset it was heard in place of each; returns what is wrong where it is heard at none that it was told."""
         fault = self._on_other_channels(heard_hz)
         left_hz = [one for one, at_hz in heard_hz.items() if at_hz is None]
-        if fault is not None or not left_hz or self.conditions.mode in UNMODULATED:
+        if fault is not None or not left_hz:
             return fault
         with suppress(Refused):
-            found = self._nearer(left_hz[0])
+            by_tone = self.conditions.mode in UNMODULATED
+            found = self._by_tone(left_hz[0]) if by_tone else self._nearer(left_hz[0])
             if isinstance(found, UnexpectedReply):
                 return found
             heard_hz.update({one: found for one in left_hz if found is not None and one * found > 0})
@@ -157,15 +161,17 @@ class _Places:
         )
         return second_db
 
-    def _first_db(self, level_dbm: float, offset_hz: float) -> float | None:
-        """Return SINAD with the first generator alone at an offset; it is left off."""
+    def _first_db(
+        self, level_dbm: float, offset_hz: float, read: Callable[[], Reading] | None = None
+    ) -> float | None:
+        """Return SINAD, or what ``read`` says, with the first generator alone at an offset; it is left off."""
         apply_wanted(self.side, self.settings, self.conditions, level_dbm)
         by_hz = offset_hz + carrier_offset_hz(self.settings, self.conditions.mode)
         self.side.shift_carrier(level_dbm, by_hz=by_hz)
         self.side.wait_s(3.0 * SWITCH_S)
-        first_db = self.reader.read(REPEAT_S).number
+        found = (self.reader.read(REPEAT_S) if read is None else read()).number
         self.side.remove_signal()
-        return first_db
+        return found
 
     def _is_no_better(self, first_db: float | None, second_db: float | None) -> bool:
         return (
@@ -194,6 +200,35 @@ class _Places:
             f"at {level_dbm:.1f} dBm it gives {_shown(second_db)} there and the first {_shown(first_db)}",
         )
 
+    def _by_tone(self, offset_hz: float) -> float | UnexpectedReply | None:
+        """Return what `_nearer` does where the signal is a plain carrier: the tone that it makes moves as far as the carrier."""
+        level_dbm = min(self.heard.level_dbm + STRONGER_DB, highest_dbm(self.conditions))
+        at_hz = math.copysign(TONE_MOVES_HZ, offset_hz)
+
+        def count() -> Reading:
+            return self.side.read_audio_frequency_hz(REPEAT_S)
+
+        def second_hz(beside_hz: float) -> float | None:
+            return hear_second(
+                self.side,
+                self.settings,
+                self.conditions,
+                self.reader,
+                level_dbm,
+                beside_hz=beside_hz,
+                read=count,
+            )[0]
+
+        tone_hz = second_hz(0.0)
+        for _ in range(2):  # one odd reading says nothing
+            if _moved(tone_hz, moved_hz := second_hz(at_hz)):
+                return at_hz
+        if not _moved(tone_hz, first_hz := self._first_db(level_dbm, at_hz, count)):
+            return None
+        shown = "no tone" if moved_hz is None else f"{moved_hz:.0f} Hz"
+        told = f"at {level_dbm:.1f} dBm it makes {shown} there and the first {first_hz:.0f} Hz"
+        return self._elsewhere(at_hz, told)
+
     def _elsewhere(self, offset_hz: float, told: str) -> UnexpectedReply:
         named = find_entry(self.conditions.bench, INTERFERER)
         assert named is not None
@@ -204,6 +239,13 @@ class _Places:
             address=named[1].address,
             next_move="Count its frequency while it is set beside the channel.",
         )
+
+
+def _moved(tone_hz: float | None, moved_hz: float | None) -> bool:
+    """Say whether a tone moved as far as its carrier."""
+    if tone_hz is None or moved_hz is None:
+        return False
+    return abs(abs(moved_hz - tone_hz) - TONE_MOVES_HZ) <= MOVES_SHARE * TONE_MOVES_HZ
 
 
 def _shown(sinad_db: float | None) -> str:
