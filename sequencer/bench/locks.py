@@ -21,11 +21,12 @@ from typing import Any
 from drivers.faults import Refused
 from drivers.roles import Instrument
 from sequencer.bench.aliases import names_of
+from sequencer.files.mounts import filesystem_of, is_remote
 from sequencer.frozen import dataclass
 from sequencer.inputs.bench import BenchFile
 from sequencer.problems import printable
 from sequencer.safety.remembered.mark import Mark
-from sequencer.safety.remembered.state_folder import PREFIX, StateFolder, filesystem_of, is_remote
+from sequencer.safety.remembered.state_folder import PREFIX, StateFolder
 from sequencer.safety.watchdog import WATCHDOG
 
 # Whose address a fact about the cables goes by; a bench on which cables are moved has at least one of them.

@@ -38,7 +38,7 @@ from sequencer.planning.parts import bench_parts
 from sequencer.planning.plan import Plan, make_plan
 from sequencer.problems import FileProblems
 from sequencer.results.line import BatchRecord, LineFacts
-from sequencer.results.store.place import StorePlace, find_place
+from sequencer.results.store.place import StorePlace, find_place, share_note
 from sequencer.run.bench_health.bench_state import doubts_now
 from sequencer.run.events import Listener
 from sequencer.run.facts import Again, Carried, RunFacts
@@ -110,6 +110,8 @@ def tell_beforehand(prepared: Prepared, *, carries_on: bool = False) -> None:
         click.echo(opened_line(prepared.batch), err=True)
     for line in (*order_lines(prepared.plan), *loss_lines(prepared.plan, old_only=True)):
         click.echo(line, err=True)
+    if note := share_note(find_place(prepared.asked.folder, prepared.asked.store)):
+        click.echo(note, err=True)
     if not prepared.asked.dry_run and prepared.plan.bench.bench.visa != "sim":
         for line in filter(None, (*watchdog_lines(prepared.plan, warnings_only=True), locks_note())):
             click.echo(line, err=True)

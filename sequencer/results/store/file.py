@@ -7,6 +7,7 @@ from pathlib import Path
 from time import monotonic, sleep
 from urllib.parse import quote
 
+from sequencer.files.mounts import filesystem_of, is_remote
 from sequencer.results.store import problems as store_problems
 
 
@@ -40,7 +41,7 @@ def open_file(
     if read_only:
         return connection
     try:
-        _into_wal(connection)
+        _into_mode(connection, "DELETE" if is_remote(filesystem_of(path)) else "WAL")
         connection.execute(f"PRAGMA synchronous = {'FULL' if power_safe else 'NORMAL'}")
         connection.execute("PRAGMA foreign_keys = ON")
     except BaseException:
@@ -49,12 +50,15 @@ def open_file(
     return connection
 
 
-def _into_wal(connection: sqlite3.Connection) -> None:
-    """Switch the write-ahead log on; who finds it being switched on by another waits, which SQLite does not do by itself."""
+def _into_mode(connection: sqlite3.Connection, mode: str) -> None:
+    """Switch the write-ahead log on; who finds it being switched on by another waits, which SQLite does not do by itself.
+
+    Off on a network share: "WAL does not work over a network filesystem" (SQLite, "Write-Ahead Logging"), its index being shared memory.
+    """
     until_s = monotonic() + store_problems.LOCKED_S
     while True:
         try:
-            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute(f"PRAGMA journal_mode = {mode}")
         except sqlite3.OperationalError as error:
             # the lower byte is the kind of an extended code (SQLite, "Result and Error Codes")
             if (

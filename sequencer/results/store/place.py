@@ -8,8 +8,9 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Self
 
+from sequencer.files.mounts import filesystem_of, is_remote
 from sequencer.frozen import dataclass
-from sequencer.problems import FileProblems, about_file
+from sequencer.problems import FileProblems, about_file, printable
 
 if TYPE_CHECKING:  # imported for an address only: a run that writes to a file does without SQLAlchemy
     from sqlalchemy import URL
@@ -49,6 +50,16 @@ class StorePlace:
                 if path.samefile(own):
                     return True
         return False
+
+
+def share_note(place: StorePlace) -> str:
+    """Return what a person must know of a store in a file on a network share; empty where it stands on this machine, or is a server's."""
+    if place.path is None or not is_remote(kind := filesystem_of(place.path)):
+        return ""
+    return (
+        f"warning: the store stands on a network share ({kind}: {printable(str(place.path))}). What several machines write to a file "
+        "there may be lost or damage it. Give each machine a store of its own on its disk (--store), or let them share one in PostgreSQL."
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

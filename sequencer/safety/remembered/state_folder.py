@@ -43,28 +43,6 @@ def user_name(uid: int) -> str:
         return f"user {uid}"
 
 
-def filesystem_of(path: Path, mounts: Path = Path("/proc/self/mountinfo")) -> str:
-    """Return the type of the file system that ``path`` stands on (proc(5) of Linux); empty where the system does not say."""
-    try:
-        device = path.stat().st_dev
-        lines = mounts.read_text("utf-8", "replace").splitlines()
-    except OSError:
-        return ""
-    wanted = f"{os.major(device)}:{os.minor(device)}"
-    for line in lines:
-        mount, _, after = line.partition(" - ")
-        if mount.split(" ")[2:3] == [wanted]:
-            return after.split(" ")[0]
-    return ""
-
-
-def is_remote(kind: str) -> bool:
-    """Say whether a file system of that type is another machine's."""
-    return (
-        kind.startswith(("nfs", "cifs", "smb", "afs", "ceph", "9p", "glusterfs", "fuse.")) or kind == "ncpfs"
-    )
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StateFolder:
     """The folder, found by `find`; ``chosen`` if a person named it."""

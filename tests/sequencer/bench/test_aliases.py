@@ -12,8 +12,9 @@ import pytest
 
 from sequencer.bench.aliases import names_of
 from sequencer.bench.locks import BenchBusy, lock_addresses, locks_note
+from sequencer.files.mounts import filesystem_of, is_remote
 from sequencer.inputs.load_bench import load_bench
-from sequencer.safety.remembered.state_folder import StateFolder, filesystem_of, is_remote
+from sequencer.safety.remembered.state_folder import StateFolder
 
 
 @pytest.mark.parametrize(
@@ -100,7 +101,8 @@ def test_locks_on_a_network_share_state_their_limits(tmp_path: Path, monkeypatch
         MOUNTS.format(device=f"{os.major(device)}:{os.minor(device)}", path=tmp_path), encoding="ascii"
     )
     assert filesystem_of(tmp_path, mounts) == "nfs4"
-    assert filesystem_of(tmp_path / "none", mounts) == ""
+    assert filesystem_of(tmp_path / "to be" / "made", mounts) == "nfs4", "the first command makes it"
+    assert filesystem_of(tmp_path, tmp_path / "none") == ""
     assert [is_remote(kind) for kind in ("nfs4", "cifs", "fuse.sshfs", "ext4", "tmpfs", "")] == [True] * 3 + [
         False
     ] * 3

@@ -5,11 +5,14 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from sequencer.results.store.file import open_file
+from sequencer.results.store.place import StorePlace, share_note
 from sequencer.results.store.store import SCHEMA_VERSION, Store, StoreProblem
 from tests.support.stored_results import RUN
 from tests.support.stored_results import a_result as _result
@@ -113,3 +116,26 @@ def test_a_store_of_the_first_sequencers_kind_is_refused_by_them(store: Store, p
     other = sqlite3.connect(path)
     assert other.execute("PRAGMA user_version").fetchone() == (SCHEMA_VERSION,)
     other.close()
+
+
+def test_a_file_on_a_network_share_has_no_write_ahead_log_and_is_warned_of(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """ "WAL does not work over a network filesystem" (SQLite, "Write-Ahead Logging", Overview); what the mounts say is handed in.
+
+    One that was made on a disk and then moved there gives it up.
+    """
+    path = tmp_path / "results.sqlite"
+
+    def mode() -> str:
+        with closing(open_file(path)) as connection:
+            connection.execute("CREATE TABLE IF NOT EXISTS one (two)")
+            return str(connection.execute("PRAGMA journal_mode").fetchone()[0])
+
+    assert (mode(), share_note(StorePlace(path=path))) == ("wal", "")
+    for module in ("file", "place"):
+        monkeypatch.setattr(f"sequencer.results.store.{module}.filesystem_of", lambda at: "nfs4")
+    assert mode() == "delete"
+    note = share_note(StorePlace(path=path))
+    assert note.startswith(f"warning: the store stands on a network share (nfs4: {path}).")
+    assert "PostgreSQL" in note
