@@ -143,13 +143,9 @@ class Series:
         raise AssertionError("counting does not end")
 
     def _turn(self, number: int, attempt: int = 1) -> Turn:
-        several = len(self._units) > 1
-        return Turn(
-            number=number,
-            of=self._timetable.repeat,
-            attempt=attempt,
-            unit=self._units[number - 1 if several else 0],
-        )
+        # one unit is measured again and again; behind the last of several there is no turn, only the end
+        unit = self._units[min(number, len(self._units)) - 1]
+        return Turn(number=number, of=self._timetable.repeat, attempt=attempt, unit=unit)
 
     def _awaited(self, turn: Turn, began_s: float, last: int) -> int | Ended:
         """Wait for the start after number ``last``, and return its number, or why there will be none.
