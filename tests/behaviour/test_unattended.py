@@ -505,6 +505,7 @@ def test_nothing_grows_from_run_to_run_but_the_store(tmp_path: Path) -> None:
     assert (night.held[-2].threads, last.children) == (early.threads, early.children)
     assert last.threads == early.threads - 1  # who says what the bench does ends with the series
     assert last.files <= early.files + 1
-    assert last.objects < 1.02 * early.objects
+    # what a fault imports and makes once is there from its run on
+    assert last.objects < 1.02 * max(one.objects for one in night.held[2:-2])
     grown = [after.store_bytes - before.store_bytes for before, after in pairwise(night.held[1:])]
     assert max(grown) < 400_000
