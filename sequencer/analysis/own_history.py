@@ -90,7 +90,7 @@ class OwnHistory:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Expected:
-    """Within what a value should lie, and why: ``chart`` where its history is long enough, else None; ``note`` says it in words."""
+    """Within what a value should lie, and why: ``chart`` where its history tells control limits, else None; ``note`` says it in words."""
 
     limits: Limits
     note: str
@@ -135,22 +135,51 @@ def expected(
     chart = limits_for_next(past.values[:baseline], least_sigma=least_sigma)
     if chart.half_width < ignore:
         chart = replace(chart, lower=chart.centre - ignore, upper=chart.centre + ignore)
-    off = value - chart.centre
-    side = "above" if off > 0 else "below"
-    note = f"{_off_in_words(off, chart, unit_of_difference(unit), called)}{aside}"
     row = one_side([*past.values[baseline:], value], chart.centre)
-    if abs(row) >= IN_A_ROW:
-        note = f"{note}; the last {abs(row)} all lie {side} that mean: it drifts, or something was changed"
+    by_scatter, room = limits_for_next(past.values[:baseline]).half_width, _half_width(stated)
+    is_known = chart.half_width <= max(room, by_scatter)
+    limits = _limits_in_words(chart, room, unit_of_difference(unit)) if is_known else _NOT_KNOWN
+    off = _off_in_words(value - chart.centre, chart, room, unit_of_difference(unit), called)
+    note = f"{off}{limits}{aside}{_drift(row) if abs(row) >= IN_A_ROW else ''}"
+    if not is_known:
+        return Expected(limits=bounds, note=note)
     return Expected(limits=_within(chart, bounds), note=note, chart=chart)
 
 
-def _off_in_words(off: float, chart: NextLimits, unit: str, called: str) -> str:
+_NOT_KNOWN = (
+    "; no control limits are known yet: they differ by less than the last digit that the instrument wrote, and that is wider than what is "
+    "stated, which it is held against"
+)
+
+
+def _half_width(stated: Limits | None) -> float:
+    """Return how far what is stated reaches to either side; endless where it does not."""
+    if stated is None or stated.lower is None or stated.upper is None:
+        return math.inf
+    return (stated.upper - stated.lower) / 2.0
+
+
+def _off_in_words(off: float, chart: NextLimits, room: float, unit: str, called: str) -> str:
     """Return how far a value lies from the centre, to as many decimals as the limits are told with."""
-    decimals = max(0, 1 - math.floor(math.log10(chart.half_width))) if chart.half_width > 0 else 6
-    shown, limits = f"{abs(off):.{decimals}f}", f"{chart.half_width:.{decimals}f}"
-    side = "above" if off > 0 else "below"
-    where = f"{shown} {unit} {side}" if float(shown) else "at"
-    return f"{where} its mean of {chart.count} {called}, control limits ± {limits} {unit}".rstrip()
+    shown = _rounded(abs(off), min(chart.half_width, room))
+    where = f"{shown} {unit} {'above' if off > 0 else 'below'}" if float(shown) else "at"
+    return f"{where} its mean of {chart.count} {called}"
+
+
+def _limits_in_words(chart: NextLimits, room: float, unit: str) -> str:
+    limits = f", control limits ± {_rounded(chart.half_width, chart.half_width)} {unit}".rstrip()
+    return f"{limits}; what is stated is narrower, and holds" if chart.half_width > room else limits
+
+
+def _drift(row: int) -> str:
+    side = "above" if row > 0 else "below"
+    return f"; the last {abs(row)} all lie {side} that mean: it drifts, or something was changed"
+
+
+def _rounded(figure: float, half_width: float) -> str:
+    """Return a figure to as many decimals as two digits of a half-width have."""
+    decimals = max(0, 1 - math.floor(math.log10(half_width))) if half_width > 0 else 6
+    return f"{figure:.{decimals}f}"
 
 
 def _within(chart: NextLimits, stated: Limits) -> Limits:

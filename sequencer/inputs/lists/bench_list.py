@@ -43,7 +43,7 @@ def read_bench_list(path: Path, *, stations: bool = False) -> tuple[ListedBench,
     if not is_there(path):
         hint = "'sequencer reference many-benches' shows one"
         raise about_file(path, "there is no such file", allowed=f"a list of benches: {_HEADED}", hint=hint)
-    text = read_list_text(path)
+    text = read_list_text(path, kind="a list of benches (CSV)")
     rows = [row for row in text.rows if not row.is_blank and not is_separator_line(row)]
     if not rows:
         raise FileProblems([at_line(path, 1, "the list is empty", allowed=_HEADED)])

@@ -144,7 +144,11 @@ def read_channel_list(path: Path, columns: MemoryColumns, *, stated: str = IN_SE
 
     Raises FileProblems with every line that cannot be understood.
     """
-    text = read_list_text(path, None if columns.separator is None else SEPARATORS[columns.separator])
+    text = read_list_text(
+        path,
+        None if columns.separator is None else SEPARATORS[columns.separator],
+        kind="a list as the radio's software exports it (CSV)",
+    )
     rows = [
         (at, row)
         for at, row in enumerate(text.rows)

@@ -32,7 +32,11 @@ class ListedReading:
 
 def read_gauge_list(path: Path) -> tuple[ListedReading, ...]:
     """Return the readings in the file. Raises FileProblems with everything that is wrong with it, each with its line."""
-    rows = [row for row in read_list_text(path).rows if not row.is_blank and not is_separator_line(row)]
+    rows = [
+        row
+        for row in read_list_text(path, kind="a list of readings (CSV)").rows
+        if not row.is_blank and not is_separator_line(row)
+    ]
     if not rows:
         raise FileProblems([at_line(path, 1, "the list is empty", allowed=_HEADED)])
     places = find_columns(path, rows[0], known=COLUMNS, needed=NEEDED, headed=_HEADED)

@@ -88,12 +88,14 @@ def _doubled(value: str) -> str:
     return value.replace('"', '""')
 
 
-def read_list_text(path: Path, separator: str | None = None) -> ListText:
+def read_list_text(path: Path, separator: str | None = None, *, kind: str = "a list (CSV)") -> ListText:
     """Return the list in the file; without ``separator`` the one that its first line is cut into most columns by.
+
+    ``kind`` says what list it is to be, for whoever named another file.
 
     Raises FileProblems for a file that is no text, quotes that never end, or more than `MOST_ROWS` lines.
     """
-    content = read_bytes(path, kind="a list as the radio's software exports it (CSV)")
+    content = read_bytes(path, kind=kind)
     encoding, bom, text = _decoded(content, path)
     lines = _LINE_END.split(text, 1)
     told = re.fullmatch(r"(?i)sep=([,;\t])", lines[0].strip(" "))  # a first line that some spreadsheets write
@@ -162,7 +164,11 @@ def _sound(text: str, encoding: str, path: Path) -> str:
 def _no_text(path: Path, line: int, message: str) -> Complaint:
     allowed = "text in UTF-8, UTF-16 or Windows-1252 / ISO 8859-1"
     return at_line(
-        path, line, message, allowed=allowed, hint="export the list as CSV, not as a file of the software"
+        path,
+        line,
+        message,
+        allowed=allowed,
+        hint="save or export the list as CSV, which is text, not as a program's own file",
     )
 
 

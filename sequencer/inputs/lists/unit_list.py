@@ -33,7 +33,7 @@ def read_unit_list(path: Path, *, positions: bool = False) -> tuple[ListedUnit, 
 
     ``positions``: it may say in which position each unit lies.
     """
-    text = read_list_text(path)
+    text = read_list_text(path, kind="a list of units (CSV)")
     rows = [row for row in text.rows if not row.is_blank and not is_separator_line(row)]
     if not rows:
         raise FileProblems([at_line(path, 1, "the list is empty", allowed=_HEADED)])
