@@ -269,4 +269,8 @@ def _is_still(descriptor: int, path: Path) -> bool:
 def _reason(error: Exception) -> str:
     if isinstance(error, OSError) and error.errno == errno.ELOOP:
         return "a symbolic link stands in its place"
+    if (
+        isinstance(error, OSError) and error.errno == errno.EBADF
+    ):  # NFS turns it into a lock that asks for writing
+        return "it is another user's, and this share locks only what one may write to"
     return str(getattr(error, "strerror", None) or error)
