@@ -17,7 +17,10 @@ PLAYS_DB = ((0.5, 0.05), (1.0, 0.05), (1.8, 0.03), (3.0, 0.02))
 TRAVEL_DB = 4.0  # away from the crossing and back, so that a play of up to 3 dB is taken up
 TRAVEL_WAIT = 0.7  # time constants waited there: the meter, too, must have travelled
 TAKEN_UP_DB = 3.0
-APPROACH_DB = 1.5  # moved by so much in one direction it counts as approached from there
+APPROACH_DB = (
+    0.6  # moved by so much in one direction it counts as approached from there: the smallest play would show
+)
+BESIDE_DB = 2.0  # of the crossing: from a reading so near, too, it shows, for by then the slope is known
 LONG_RUN = 3
 MATTERS_DB = 1.0  # where less accuracy is asked for, half a dB or so is not looked for
 STEP_SHARE = 0.3  # of a dB: coarser readings do not show it
@@ -42,26 +45,24 @@ def matters(state: State) -> bool:
     return state.accuracy_db <= MATTERS_DB and state.step() <= STEP_SHARE * family.scale
 
 
-def one_sided(state: State, belief: Belief, near: list[Note]) -> bool:
+def one_sided(state: State, belief: Belief) -> bool:
     """Whether the crossing is still to be approached from its other side, where play matters and the window has room."""
-    if not matters(state) or len(_sides(state, near)) > 1:
+    if not matters(state) or len(set(_approaches(state, belief))) > 1:
         return False
-    return abs(_turning_db(state, belief, near) - belief.level_db) >= TAKEN_UP_DB
+    return abs(_turning_db(state, belief) - belief.level_db) >= TAKEN_UP_DB
 
 
-def _turning_db(state: State, belief: Belief, near: list[Note]) -> float:
-    """Return a level away from the crossing, on the side from which it was not approached yet: on the nearer one, where on neither."""
-    sides = _sides(state, near)
-    if not sides:
-        side = 1.0 if state.notes[-1].ask.level_db > belief.level_db else -1.0
-    else:
-        side = -1.0 if _sides(state, near[-1:] if len(sides) > 1 else near) == {1.0} else 1.0
+def _turning_db(state: State, belief: Belief) -> float:
+    """Return a level away from the crossing, on the side from which it was not approached last: on the nearer one, where on neither."""
+    from_sides = _approaches(state, belief)
+    nearer = 1.0 if state.notes[-1].ask.level_db > belief.level_db else -1.0
+    side = -from_sides[-1] if from_sides else nearer
     return state.clip(belief.level_db + side * TRAVEL_DB)
 
 
 def travel(state: State, belief: Belief, near: list[Note]) -> Ask | None:
     """Return a reading away from the crossing, so that it can be approached from there; None where the last one was taken there."""
-    level_db = _turning_db(state, belief, near)
+    level_db = _turning_db(state, belief)
     side = math.copysign(1.0, level_db - belief.level_db)
     if not near or side * (state.notes[-1].ask.level_db - belief.level_db) >= TAKEN_UP_DB:
         return None
@@ -75,14 +76,16 @@ def worn_out(state: State) -> bool:
     return matters(state) and state.play_db != 0.0 and last == ["near"] * LONG_RUN
 
 
-def _sides(state: State, near: list[Note]) -> set[float]:
-    """Return from where the readings near the crossing were approached, all play taken up: -1 below, 1 above."""
+def _approaches(state: State, belief: Belief) -> list[float]:
+    """Return from where the crossing was approached by the readings beside it, in their order: -1 below, 1 above."""
     held = held_levels([n.made_db for n in state.notes], APPROACH_DB)
-    return {
+    return [
         -1.0 if n.made_db > at else 1.0
         for n, at in zip(state.notes, held, strict=True)
-        if n in near and n.ask.purpose == "near" and abs(n.made_db - at) > 0.49 * APPROACH_DB
-    }
+        if n.ask.purpose == "near"
+        and abs(n.level_db - belief.level_db) <= BESIDE_DB
+        and abs(n.made_db - at) > 0.49 * APPROACH_DB
+    ]
 
 
 def measured_play_db(belief: Belief, assumed: list[float]) -> float | None:

@@ -95,7 +95,7 @@ def next_weighed(state: State) -> Ask | Verdict:
     if len(state.numbers()) >= unanswered and belief.log_odds < NO_ODDS:
         return _look_at_ends(state)
     near, wild = _near(state, belief), _wild(state, belief)
-    if belief.half_width_db <= TO_TRAVEL * state.accuracy_db and one_sided(state, belief, near):
+    if belief.half_width_db <= TO_TRAVEL * state.accuracy_db and one_sided(state, belief):
         return travel(state, belief, near) or _near_ask(state, belief, len(near))
     if belief.half_width_db > state.accuracy_db and worn_out(state) and (ask := travel(state, belief, near)):
         return ask
