@@ -6,10 +6,12 @@ from pathlib import Path
 
 from sequencer.planning.plan import Plan
 from sequencer.problems import printable
+from sequencer.results.store.commands import resume_command
+from sequencer.results.store.place import StorePlace
 from sequencer.run.keeping.journals import glance, journals
 
 
-def cut_short_line(folder: Path, plan: Plan, *, simulated: bool) -> str:
+def cut_short_line(folder: Path, place: StorePlace, plan: Plan, *, simulated: bool) -> str:
     """Return that the newest run in ``folder`` was cut short on this bench, and what carries it on; empty where it was not."""
     looked = (found for path in journals(folder) if (found := glance(path)) is not None)
     before = next((one for one in looked if not one.evaluated_from), None)
@@ -17,7 +19,6 @@ def cut_short_line(folder: Path, plan: Plan, *, simulated: bool) -> str:
     if before is None or not is_here or before.simulated != simulated or not before.is_cut_short:
         return ""
     at = f" in {before.last}" if before.last else ""
-    where = "" if folder == Path("results") else f" --folder {folder}"
     return printable(
-        f"The run before this one on this bench was cut short{at}: 'sequencer resume {before.run}{where}' carries it on afterwards."
+        f"The run before this one on this bench was cut short{at}: {resume_command(before.run, folder, place)} carries it on afterwards."
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import sys
 from collections.abc import Sequence
@@ -11,6 +12,7 @@ import click
 
 from sequencer.cli.common.bench import is_terminal
 from sequencer.cli.common.options import check_serial
+from sequencer.cli.ended import ended_as_plain, status_of
 from sequencer.cli.run import Asked, Prepared, execute
 from sequencer.cli.run_told import tell
 from sequencer.cli.screens.operator import Chosen, People, nobody_to_operate
@@ -113,7 +115,9 @@ def _carried_on(
     if prepared is None:
         click.echo(f"Run {name} has ended ({read.outcome}): there is nothing left to measure.", err=True)
         _say_taken_in(read, place)
-        return 0
+        if as_json:
+            click.echo(json.dumps(ended_as_plain(read), ensure_ascii=False, indent=2))
+        return int(status_of(read))
     ran = execute(prepared, said=(f"Run {name} is carried on.", *_of_series(read), *left.said))
     return tell(ran, as_json=as_json)
 

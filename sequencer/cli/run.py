@@ -116,7 +116,12 @@ def tell_beforehand(prepared: Prepared, *, carries_on: bool = False) -> None:
         for line in filter(None, (*watchdog_lines(prepared.plan, warnings_only=True), locks_note())):
             click.echo(line, err=True)
     if not carries_on and (
-        line := cut_short_line(prepared.asked.folder, prepared.plan, simulated=prepared.simulated)
+        line := cut_short_line(
+            prepared.asked.folder,
+            find_place(prepared.asked.folder, prepared.asked.store),
+            prepared.plan,
+            simulated=prepared.simulated,
+        )
     ):
         click.echo(line, err=True)
 

@@ -172,11 +172,11 @@ def evaluated_text(run: RunRecord) -> str:
     )
 
 
-def not_ended_line(run: RunRecord) -> str:
-    """Return what can be done about a run that did not end as planned; empty for one that did."""
+def not_ended_line(run: RunRecord, resume: str) -> str:
+    """Return what can be done about a run that did not end as planned, with the command that carries it on; empty for one that did."""
     if run.outcome == "done" or run.evaluated_from:
         return ""
-    carries = f"'sequencer resume {run.run}' carries it on"
+    carries = f"{resume} carries it on"
     if run.outcome == NOT_ENDED:
         return f"Run {run.run} has not ended. It goes on, or it was cut short: then {carries}."
     return f"Run {run.run} did not measure all it was to: {carries}."

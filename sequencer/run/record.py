@@ -24,6 +24,7 @@ from sequencer.results.journal import JournalRead, exchange_cells
 from sequencer.results.journal_lines import as_plain
 from sequencer.results.line import CheckSeconds
 from sequencer.results.model import BenchInstrument, Result
+from sequencer.results.store.commands import resume_command
 from sequencer.results.store.fence import Fence
 from sequencer.results.store.place import STORE_NAME, StorePlace, find_place
 from sequencer.results.store.problems import StoreProblem
@@ -281,9 +282,10 @@ class Record:
             self._note_problem(changed)
         self.kept = self._read_back()
         if (error := self.journal.problem) is not None:
+            carries = resume_command(self.facts.run, self.table.path.parent, self._place)
             self._note_problem(
                 f"cannot write the journal {self.journal.path}: {why_not(error)} {self.journal.lacks} of its lines are missing: if the run "
-                f"is carried on ('sequencer resume {self.facts.run}'), what they tell of is measured again."
+                f"is carried on ({carries}), what they tell of is measured again."
             )
         if problem is not None:
             self._note_problem(f"{problem} {self.kept.said()}")

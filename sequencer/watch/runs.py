@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from sequencer.analysis.repeats import as_one, read_whole
@@ -15,6 +16,7 @@ from sequencer.report.crossings import search_curve
 from sequencer.report.page import run_view
 from sequencer.report.series import meter_curves_of, sweeps_of
 from sequencer.results.line import LineFacts
+from sequencer.results.store.commands import resume_where_found
 from sequencer.results.store.store import Store
 from sequencer.results.stored import StoredExchange, StoredResult, StoredRun
 from sequencer.results.text import evaluated_text, line_text, not_ended_line
@@ -124,10 +126,15 @@ def run_page(store: Store, raw: bytes) -> dict[str, Any]:
             (address("/curve.svg", run=whole.run, at=at), title)
             for at, title in enumerate(_curve_titles(whole.results))
         ],
-        "not_ended": not_ended_line(whole),
+        "not_ended": not_ended_line(whole, _resume(whole, store)),
         "simulated": SIMULATED if view.simulated else "",
         "supply": SUPPLY,
     }
+
+
+def _resume(run: StoredRun, store: Store) -> str:
+    folder = Path("results") if store.place.path is None else store.place.path.parent
+    return resume_where_found(run.run, folder, store.place)
 
 
 def _curve_titles(rows: tuple[StoredResult, ...]) -> list[str]:

@@ -24,6 +24,7 @@ from click.testing import CliRunner
 
 from drivers.link.visa import open_library
 from sequencer.cli import resume
+from sequencer.cli.ended import ended_as_plain, status_of
 from sequencer.cli.main import main
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load_both import load_both
@@ -172,7 +173,15 @@ def test_other_commands_name_resume(here: Path, cut: Path) -> None:
     """`results`, `report` and the next `run` on the bench say that the run was cut short, and what carries it on."""
     assert "has not ended" in call("results", "last", "--folder", str(cut)).stdout
     report = call("report", "last", str(cut / "r.html"), "--folder", str(cut))
-    assert "'sequencer resume" in report.stderr
+    (journal,) = cut.glob("*.journal")
+    name = read_journal(journal).head.record.run
+    for said in (report.stderr, call("results", "last", "--folder", str(cut)).stdout):
+        assert f"'sequencer resume {name} --folder {cut}' carries it on" in said
+    elsewhere = call("results", "last", "--store", str(cut / "results.sqlite")).stdout
+    assert (
+        f"'sequencer resume {name}' with --folder, the folder where its journal lies, carries it on"
+        in elsewhere
+    )
     ran = call("run", str(here / "short.yaml"), *RUN, "--folder", str(cut))
     assert "was cut short in frequency error, channel 20: 'sequencer resume" in ran.stderr
     assert "cut short" not in call("run", str(here / "short.yaml"), *RUN, "--folder", str(cut)).stderr
@@ -257,6 +266,20 @@ def test_a_table_that_somebody_changed_is_left_alone(cut: Path) -> None:
     assert table.read_bytes() == theirs
     assert len(list(cut.glob("*.csv"))) == 2
     _leaves_all_as_it_is(cut)
+
+
+def test_nothing_left_to_measure_is_told_as_json_with_the_runs_own_status(cut: Path) -> None:
+    """A run that failed and has ended is no pass because it is carried on once more; a program reads JSON in any case."""
+    assert _resume(cut).exit_code == 0
+    told = _resume(cut, "--json")
+    assert told.exit_code == 0
+    found = json.loads(told.stdout)
+    assert (found["status"], found["outcome"]) == (0, "done")
+    assert {one["check"] for one in found["results"]} >= {"carrier_power", "frequency_error", "sinad"}
+    (journal,) = cut.glob("*.journal")
+    kept = read_journal(journal)
+    missing = replace(kept, kept=replace(kept.kept, status=3))
+    assert (status_of(missing), ended_as_plain(missing)["status"]) == (3, 3)
 
 
 def _leaves_all_as_it_is(folder: Path) -> None:

@@ -12,6 +12,7 @@ from sequencer.analysis.runs import find_run
 from sequencer.files.write import FileMark, refuse_over
 from sequencer.problems import about_file, option_problem, printable
 from sequencer.report import check_ending, has_ending, is_report, write_report, write_sheet
+from sequencer.results.store.commands import resume_where_found
 from sequencer.results.store.place import StorePlace, find_place
 from sequencer.results.store.store import Store
 from sequencer.results.text import not_ended_line
@@ -60,7 +61,7 @@ def report_command(
         found = (as_one(read_whole(find_run(name, store, place, None), store)) for name in names)
         runs = list({run.run: run for run in found}.values())
     for run in runs:
-        if not_ended := not_ended_line(run):
+        if not_ended := not_ended_line(run, resume_where_found(run.run, folder, place)):
             click.echo(printable(not_ended), err=True)
     if sheet:
         from sequencer.report.sheet import Job

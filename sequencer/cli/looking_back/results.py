@@ -15,6 +15,7 @@ from sequencer.frozen import dataclass
 from sequencer.problems import Complaint, FileProblems, printable
 from sequencer.results.line import LineFacts
 from sequencer.results.settings import value_as_plain
+from sequencer.results.store.commands import resume_where_found
 from sequencer.results.store.place import find_place
 from sequencer.results.store.store import Store, Wanted
 from sequencer.results.stored import (
@@ -81,7 +82,7 @@ def results_command(
                 replace(one, results=tuple(row for row in one.results if _is_wanted(row, wanted)))
                 for one in members
             ]
-            _show_one(members, shown)
+            _show_one(members, shown, resume_where_found(members[0].run, folder, place))
             return 0
         if check or decisions or channel is not None or as_csv or budget or conditions:
             most = limit or MOST_RESULTS
@@ -154,7 +155,7 @@ class _Shown:
             _show_budgets(rows)
 
 
-def _show_one(members: list[StoredRun], shown: _Shown) -> None:
+def _show_one(members: list[StoredRun], shown: _Shown, resume: str) -> None:
     rows = in_order(members)
     if shown.as_csv:
         _show_csv(rows)
@@ -162,7 +163,7 @@ def _show_one(members: list[StoredRun], shown: _Shown) -> None:
         first, *repeats = (run_as_plain(one, results=True) for one in members)
         click.echo(json.dumps({**first, "repeats": repeats}, ensure_ascii=False, indent=2))
     else:
-        _show_results(members, rows, every=shown.every)
+        _show_results(members, rows, every=shown.every, resume=resume)
         shown.beside(rows)
 
 
@@ -238,7 +239,7 @@ def _bench(run: StoredRun) -> str:
     return f"{run.bench} (simulated)" if run.simulated and "(simulated)" not in run.bench else run.bench
 
 
-def _show_results(members: list[StoredRun], rows: list[StoredResult], *, every: bool) -> None:
+def _show_results(members: list[StoredRun], rows: list[StoredResult], *, every: bool, resume: str) -> None:
     from sequencer.cli.common.console import console_for
     from sequencer.cli.screens.screen import results_table, run_lines
 
@@ -262,7 +263,7 @@ def _show_results(members: list[StoredRun], rows: list[StoredResult], *, every: 
     console.print(f"outcome: {printable(run.outcome)}{unsafe}", markup=False, highlight=False)
     for when in run.resumed:
         console.print(f"resumed: {when.isoformat(timespec='seconds')}", markup=False, highlight=False)
-    if not_ended := not_ended_line(run):
+    if not_ended := not_ended_line(run, resume):
         console.print(printable(not_ended), markup=False, highlight=False, soft_wrap=True)
     for one in repeats:
         said = f"repeated: {one.part} in run {one.run}, because: {one.reason} (outcome: {one.outcome})"

@@ -11,6 +11,7 @@ from sequencer.results.line import OPENED_AGAIN, BatchRecord, with_reason
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import EmptyStore
 from sequencer.results.store.store import Store, Wanted
+from sequencer.run.bench_health.bench_state import check_bench_words
 from sequencer.run.bench_health.doubted import is_sound
 from sequencer.run.bench_health.own_sequences import HealthCheck, lacking_check
 
@@ -33,7 +34,7 @@ def open_where_proved(plan: Plan, place: StorePlace, *, batch: str, bench_name: 
                 return
             if not (record.stopped_itself or _is_suspected(store, record, bench_name)):
                 return
-            proofs, missing = _proofs(plan, store, bench_name=bench_name, since=record.stopped_at)
+            proofs, missing = _proofs(plan, store, place, bench_name=bench_name, since=record.stopped_at)
     except EmptyStore:
         return
     if missing:
@@ -65,16 +66,30 @@ def _is_suspected(store: Store, record: BatchRecord, bench_name: str) -> bool:
     return bool(runs) and not any(one.time >= record.went_on for one in runs)
 
 
-def _proofs(plan: Plan, store: Store, *, bench_name: str, since: datetime) -> tuple[list[str], list[str]]:
+def _proofs(
+    plan: Plan, store: Store, place: StorePlace, *, bench_name: str, since: datetime
+) -> tuple[list[str], list[str]]:
     """Return the runs that prove the bench, and what is missing, with the command that makes it."""
-    bench, command = plan.bench.bench, f"'sequencer check-bench --bench {plan.bench.path.name}"
+    bench = plan.bench.bench
     wanted: list[tuple[HealthCheck, str, str, str]] = []
     if (bench.paths.check is not None) or bench.bench_check is not None:
-        wanted.append(("bench_check", bench_serial(bench.bench), "the bench's own check", f"{command}'"))
+        wanted.append(
+            (
+                "bench_check",
+                bench_serial(bench.bench),
+                "the bench's own check",
+                f"'{check_bench_words(plan, place)}'",
+            )
+        )
     if bench.golden_unit is not None:
         golden = bench.golden_unit.serial
         wanted.append(
-            ("golden_unit", golden, f"the check of the golden unit {golden}", f"{command} --golden'")
+            (
+                "golden_unit",
+                golden,
+                f"the check of the golden unit {golden}",
+                f"'{check_bench_words(plan, place, '--golden')}'",
+            )
         )
     proofs: list[str] = []
     missing: list[str] = []

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterable, Sequence
 from datetime import datetime
 
-from sequencer.files.shipped import find_file
+from sequencer.files.shipped import find_file, is_shipped
 from sequencer.inputs.bench_parts.bench_health import OwnCheck, bench_serial
 from sequencer.planning.doubts.calibration import Doubt, calibration_doubts
 from sequencer.planning.plan import Plan
 from sequencer.problems import FileProblems, listed
 from sequencer.results.model import BenchInstrument
+from sequencer.results.store.commands import options_of
 from sequencer.results.store.place import StorePlace
 from sequencer.results.store.problems import StoreProblem
 from sequencer.results.stored import StoredResult
@@ -46,7 +48,7 @@ def own_check_doubts(
     why_not = _why_not(policy, _last_check(plan, place, bench_name, simulated=simulated), now)
     if not why_not:
         return []
-    command = f"'sequencer check-bench --bench {plan.bench.path.name}' makes one"
+    command = f"'{check_bench_words(plan, place)}' makes one"
     if policy.required == "refuse":
         raise FileProblems(
             [
@@ -59,6 +61,13 @@ def own_check_doubts(
             ]
         )
     return [Doubt(sentence=CHECKED, why_not=f"{why_not}; {command}")]
+
+
+def check_bench_words(plan: Plan, place: StorePlace, *options: str) -> str:
+    """Return the command that checks the bench of a plan, as it can be typed here: what it finds is looked for in ``place``."""
+    path = plan.bench.path
+    bench = path.stem if is_shipped(path, "bench") else shlex.quote(str(path))
+    return " ".join((f"sequencer check-bench --bench {bench}", *options)) + options_of(place)
 
 
 def measured_since(plan: Plan, place: StorePlace, *, bench_name: str, simulated: bool, run: str) -> str:
