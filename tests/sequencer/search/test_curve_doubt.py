@@ -15,7 +15,7 @@ from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.curve_state import Note, State
 from sequencer.search.protocol import Ask, Settling
 
-PRIOR = CurvePrior(slope=1.0, slope_sd=0.2, bend_sd=0.05, sd_db=0.5, ratio_db=True)
+PRIOR = CurvePrior(slope=1.6, slope_sd=0.2, bend_sd=0.05, sd_db=0.31, ratio_db=True)
 LEVELS_DBM = (-114.0, -106.0, -112.0, -108.0, -110.2, -109.6)
 CROSSING_DBM = -110.0
 
@@ -51,19 +51,19 @@ def _note(level_dbm: float, excess: float) -> Note:
 
 def test_a_ratio_that_follows_is_believed_and_one_that_does_not_is_doubted() -> None:
     """Of 20 receivers whose ratio follows none is doubted; of 20 that follow nothing, each is."""
-    assert [is_doubted(_state(1.0, seed=seed)) for seed in range(20)] == [False] * 20
+    assert [is_doubted(_state(1.6, seed=seed)) for seed in range(20)] == [False] * 20
     assert [is_doubted(_state(0.0, seed=seed)) for seed in range(20)] == [True] * 20
 
 
 def test_few_readings_that_follow_are_doubted_still() -> None:
     """One reading, or none, may be of any receiver."""
-    assert is_doubted(_state(1.0, count=1))
-    assert is_doubted(_state(1.0, count=0))
+    assert is_doubted(_state(1.6, count=1))
+    assert is_doubted(_state(1.6, count=0))
 
 
 def test_a_reading_that_gave_nothing_says_nothing() -> None:
     """Neither for a response nor against one."""
-    assert not is_doubted(_state(1.0, blank=3))
+    assert not is_doubted(_state(1.6, blank=3))
     assert is_doubted(_state(0.0, blank=3))
 
 
@@ -76,7 +76,7 @@ def test_a_reading_that_gave_nothing_says_nothing() -> None:
         {"reading_s": (0.1,)},
         {"by_hand": True},
         {"gave_up_family": True},
-        {"family": ratio_family(target_db=10.0, slope=1.0, slope_sd=0.2, relative=0.1)},
+        {"family": ratio_family(target_db=10.0, slope=1.6, slope_sd=0.2, relative=0.1)},
     ],
 )
 def test_what_is_foretold_otherwise_or_waits_for_a_person_is_not_doubted_here(other: dict[str, Any]) -> None:
@@ -87,10 +87,10 @@ def test_what_is_foretold_otherwise_or_waits_for_a_person_is_not_doubted_here(ot
 
 def test_curves_that_bend_more_are_allowed_to_stray_more() -> None:
     """With a bend that nobody foretold, readings of one that levels off count for a response; of a straight family they do not."""
-    levels = {-114.0: -5.5, -112.0: -2.8, -110.5: -0.7, -109.5: 0.3, -106.0: 1.2, -104.0: 1.3}
+    levels = {-114.0: -8.8, -112.0: -4.5, -110.5: -1.1, -109.5: 0.5, -106.0: 1.9, -104.0: 2.1}
 
     def odd(bend_sd: float) -> bool:
-        state = _state(1.0, count=0, given=replace(PRIOR, bend_sd=bend_sd))
+        state = _state(1.6, count=0, given=replace(PRIOR, bend_sd=bend_sd))
         state.notes.extend(_note(level_dbm, excess) for level_dbm, excess in levels.items())
         return is_doubted(state)
 
