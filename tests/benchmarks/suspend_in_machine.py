@@ -49,7 +49,9 @@ import glob, os, sys, time
 sees, after_s, sleeps_s, how = sys.argv[1], float(sys.argv[2]), int(sys.argv[3]), sys.argv[4]
 def seen():
     return any(sees in open(one, encoding="utf-8").read() for one in glob.glob("/root/results/*.journal"))
-while not seen() and not os.path.exists("/root/over"):
+while not seen():
+    if os.path.exists("/root/over"):
+        sys.exit("it ended before")
     time.sleep(0.1)
 time.sleep(after_s)
 alarm = "/sys/class/rtc/rtc0/wakealarm"
@@ -87,6 +89,7 @@ CASES = {
 def served(folder: Path) -> Iterator[tuple[str, CutLines]]:
     """Yield a bench file by which the machine reaches a bench simulated here, and the lines to it; print what its witness saw."""
     near = folder / "near.yaml"
+    near.unlink(missing_ok=True)
     serving = subprocess.Popen(
         [
             sys.executable,
@@ -162,13 +165,13 @@ def slept(machine: Machine, case: Case, lines: CutLines) -> tuple[dict[str, Any]
     machine.run("rm -rf /root/results /root/said /root/over /root/woke /root/sleeps")
     machine.run(f"{sys.executable} -S /root/sleeper.py {words} > /root/sleeper.log 2>&1 &")
     machine.run(f"({run} > /root/said 2> /root/errors; echo $? > /root/over) > /dev/null 2>&1 &")
-    machine.run("until [ -e /root/sleeps ]; do sleep 0.3; done", within_s=1200.0)
+    machine.run("until [ -e /root/sleeps ] || [ -e /root/over ]; do sleep 0.3; done", within_s=1200.0)
     began_s = time.monotonic()
     if case.cuts:
         time.sleep(5.0)
         print(f"  {lines.cut()} connections cut while it sleeps")
-    machine.run("until [ -s /root/woke ]; do sleep 0.1; done")
-    woke = machine.run("cat /root/woke").said
+    machine.run("until [ -s /root/woke ] || [ ! -e /root/sleeps ]; do sleep 0.1; done")
+    woke = machine.run("cat /root/woke || echo 0").said
     machine.run("until [ -e /root/over ]; do sleep 0.5; done", within_s=1200.0)
     ended = machine.run("cat /root/said")
     journal = machine.run("cat /root/results/*.journal").said
