@@ -74,7 +74,7 @@ def test_it_goes_on_only_once_the_bench_was_found_in_order(here: Path) -> None:
     assert refused.exit_code == 2
     assert "the bench's own check was not made since then" in refused.output
     assert "the check of the golden unit M40-0007 was not made since then" in refused.output
-    assert "check-bench --bench self-checking-bench.yaml --golden" in refused.output
+    assert "check-bench --bench self-checking-bench --golden" in refused.output
     assert _call("check-bench", "--bench", "self-checking-bench", "--confirmed").exit_code == 0
     half = _run("M40-0012")
     assert half.exit_code == 2

@@ -227,7 +227,7 @@ def test_a_run_whose_journal_found_no_room_says_what_resume_does(
             record.end(outcome="done", bench_safe=True, bench_s=1.0)
         (said,) = record.problems
         assert "2 of its lines are missing" in said
-        assert "'sequencer resume r1'" in said
+        assert f"'sequencer resume r1 --folder {tmp_path}'" in said
         record.journal.try_again()
         assert record.journal.holds_all()
 
