@@ -57,12 +57,12 @@ def test_the_sagging_unit_still_fails_warm_and_passes_cold(
     assert [one["decision"] for one in powers] == ["pass", "pass", "pass", "fail"]
 
 
-def test_the_quickest_order_is_a_quarter_quicker(runs: dict[str, dict[str, Any]]) -> None:
+def test_the_quickest_order_is_a_fifth_quicker(runs: dict[str, dict[str, Any]]) -> None:
     """Of 63 s as written 20 s are a rest in which nothing is done, and 20 s a warm-up in which more than a warm reading can be made.
 
     By the bench's own virtual clock.
     """
-    assert runs["quickest"]["bench_s"] < 0.76 * runs["written"]["bench_s"]
+    assert runs["quickest"]["bench_s"] < 0.8 * runs["written"]["bench_s"]
     for order in ("written", "quickest"):
         one = runs[order]
         assert one["forecast_s"] == pytest.approx(one["bench_s"], rel=0.2)

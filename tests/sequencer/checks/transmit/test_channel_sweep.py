@@ -112,7 +112,7 @@ def _refuse(unit: Any, *refused: int) -> None:
 
 def test_a_late_answer_costs_one_channel(make_rig) -> None:
     """One reading that never comes costs channel 2 alone, and that is the bench's: status 3, nothing against the unit."""
-    late = Fault(kind=FaultKind.TIMEOUT, match="READ", skip=3, times=1)
+    late = Fault(kind=FaultKind.TIMEOUT, match="READ", skip=4, times=1)
     _, outcome = _sweep(make_rig, "MX40-0101", ("power_meter", late))
     power = _of(outcome, "carrier power")
     missing = [channel for channel, one in power.items() if one.decision is Decision.NOT_MEASURED]
@@ -125,7 +125,7 @@ def test_a_late_answer_costs_one_channel(make_rig) -> None:
 
 def test_a_dead_meter_ends_a_sweep_early(make_rig) -> None:
     """After two channels in a row that a fault cost, no further one is tried; each says so, and none counts against the unit."""
-    dead = Fault(kind=FaultKind.TIMEOUT, match="", skip=10, times=None)
+    dead = Fault(kind=FaultKind.TIMEOUT, match="", skip=14, times=None)
     _, outcome = _sweep(make_rig, "MX40-0101", ("power_meter", dead))
     assert {one.decision for one in outcome.results} <= {Decision.NOT_MEASURED, Decision.PASS}
     assert "not tried" in _of(outcome, "carrier power")[5].note
