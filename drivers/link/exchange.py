@@ -249,7 +249,7 @@ class Exchanger:
                 self._make_whole(keep_errors=True)
                 self._state = _State.OUT_OF_STEP
                 answer = self._converse(message, receive, limit_s)
-            except InstrumentFault:
+            except BaseException:
                 if self._session is not None and self._session.wire.took_nothing:
                     self._state = _State.WHOLE
                 raise

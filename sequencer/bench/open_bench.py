@@ -16,7 +16,7 @@ from drivers.link.visa import open_library
 from drivers.profiled.base import ProfiledInstrument
 from drivers.registry import find_driver
 from drivers.roles import Identity, Instrument
-from drivers.trace import Direction, Exchange
+from drivers.trace import Exchange
 from sequencer.bench.identity import confirm_identity
 from sequencer.bench.limits import bounds_s, chamber_rules, limits_of, max_supply_v, supply_accuracy_percent
 from sequencer.bench.locks import (
@@ -32,6 +32,7 @@ from sequencer.bench.parts import BenchParts
 from sequencer.bench.persons_hands import PersonsHands
 from sequencer.bench.tape_links import TapedLibrary, names_at
 from sequencer.bench.text_radio import make_text_radio
+from sequencer.bench.unanswered import send_unanswered
 from sequencer.bench.watchdog import make_watchdog, unproved_line
 from sequencer.inputs.bench import INTERFERER, longest_release_s, max_meter_dbm, open_timeout_s
 from sequencer.inputs.bench_parts.instrument_drivers import ByHand, TextRadio
@@ -376,18 +377,15 @@ class OpenBench(PersonsHands):
                 continue
             message = command.switched(False).encode("ascii", "replace") + b"\n"
             wait_s = open_timeout_s(entry)
-            with suppress(Exception):
-                session = self._library.open_session(entry.address, open_timeout_s=wait_s, timeout_s=wait_s)
-                try:
-                    at_s = self.clock.now_s()
-                    session.wire.send(message, wait_s)
-                    self._said.append(
-                        Exchange(
-                            time_s=at_s, instrument=name, direction=Direction.SENT, content=message, fault=""
-                        )
-                    )
-                finally:
-                    session.close(lost=True)
+            send_unanswered(
+                self._library,
+                message,
+                name=name,
+                address=entry.address,
+                wait_s=wait_s,
+                clock=self.clock,
+                keep=self._said.append,
+            )
 
 
 def _no_loss(_frequency_hz: float) -> float:

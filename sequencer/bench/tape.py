@@ -18,11 +18,13 @@ from contextlib import contextmanager
 from drivers.faults import InstrumentFault
 from drivers.trace import Direction, Exchange
 from sequencer.bench.further import Further
+from sequencer.bench.tape_stop import WhereStopped
 from sequencer.bench.taped import (
     Departure,
     NeverAsked,
     Taped,
     Way,
+    answer_after,
     fault_of,
     is_setting,
     shortest_name,
@@ -37,7 +39,7 @@ class Tape:
 
     ``interrupted`` says that the run was stopped by a person: where its trace then leaves a check that has no result, ``interrupt`` is
     called in place of a departure, once. ``cut_short`` says the same of one that ended without a word: its trace holds no way out.
-    ``results_of`` are the checks that have results.
+    ``results_of`` are the checks that have results, as they ended.
     """
 
     def __init__(
@@ -62,9 +64,8 @@ class Tape:
         self._opened_at = 0
         self._known: dict[tuple[str, bytes], list[int]] | None = None
         self._loose: dict[str, Exchange | None] = {}
-        self._interrupt = interrupt if interrupted or cut_short else None
-        self._cut_short = cut_short
-        self._results_of = frozenset(results_of)
+        stop = interrupt if interrupted or cut_short else None
+        self._stop = WhereStopped(self._entries, stop, results_of, cut_short=cut_short)
         self.taken_s = self._now_s
         """The time of the last exchange itself: what waits today may have gone beyond it, where a disk was waited for then."""
         self._may_leave_out = False
@@ -89,7 +90,7 @@ class Tape:
 
     def begin(self, index: int) -> None:
         """Say that the check with the number ``index`` begins now."""
-        was_first, self._began, self._step = not self._began, True, index
+        was_first, self._began, before, self._step = not self._began, True, self._step, index
         if was_first:
             self._opened_at = self._at
         was_over, self._is_over = self._is_over, False
@@ -98,6 +99,9 @@ class Tape:
         if then is None:
             self._way = Way.LOST
             self.lost.add(index)
+            return
+        if self._way is Way.EXACT and self._stop.is_before(then, self._at, after=before):
+            self._stop_here()
             return
         here = self._entries[self._at].check_index if self._at < len(self._entries) else None
         if self._way is Way.EXACT and (here == then or was_first):
@@ -232,12 +236,14 @@ class Tape:
         if self._way is not Way.LOST and (one := self._taken(names, Direction.RECEIVED)) is not None:
             return one
         self._refuse_missing(names, b"")
+        self._stop_where_it_stopped()
         if self._way is Way.EXACT:
             self._depart(shortest_name(names), "(an answer)")
         raise self.never_asked(names, b"")
 
     def never_asked(self, names: Collection[str], content: bytes) -> NeverAsked:
         """Return the fault of a message that the trace has no answer to; the check is lost with it."""
+        self._stop_where_it_stopped()
         self._way = Way.LOST
         if not self._is_over:
             self.lost.add(self._step)
@@ -257,6 +263,10 @@ class Tape:
             command=shown(content),
             next_move="Measure the check again on the bench.",
         )
+
+    def is_in_step(self, names: Collection[str]) -> bool:
+        """Say whether the link with these names was in step where the trace is now: nothing made it whole before it was used next."""
+        return self._stop.is_in_step(self._at, names)
 
     # -- within ---------------------------------------------------------------------------------------------------
 
@@ -297,13 +307,13 @@ class Tape:
 
     def _stop_where_it_stopped(self) -> None:
         """Stop the run where it was stopped: in a check that has no result, whose messages end here."""
-        if self._way is not Way.EXACT or self._step in self._results_of:
-            return
-        if self._cut_short and self._next() is None:  # what follows nobody knows
+        if self._way is Way.EXACT and self._stop.may_be_in(self._step):
+            self._stop_here()
+
+    def _stop_here(self) -> None:
+        if self._stop.leaves_nothing(self._at):  # what follows nobody knows
             self._way = Way.LOST
-        if self._interrupt is not None:
-            interrupt, self._interrupt = self._interrupt, None
-            interrupt()
+        self._stop.now()
 
     def _left_out_to(self, names: Collection[str], content: bytes) -> bool:
         """Leave out further readings that nobody asks for now: what is sent next stands behind them, in the same check."""
@@ -337,7 +347,10 @@ class Tape:
     def _asked_in_part(self, at: int, content: bytes) -> bool:
         """Take a question that is a part of the one at ``at``: what was set and stands is asked for together, and less may be set now."""
         asked, wanted = self._entries[at].exchange, content.strip().split(b";")
-        there, found = asked.content.strip().split(b";"), (self._answer_at(at) or b"").strip().split(b";")
+        there, found = (
+            asked.content.strip().split(b";"),
+            (answer_after(self._entries, at) or b"").strip().split(b";"),
+        )
         if len(there) != len(found) or len(there) < 2 or not set(wanted) <= set(there):
             return False
         told = dict(zip(there, found, strict=True))
@@ -361,13 +374,13 @@ class Tape:
         places = [at for name in names for at in self._places().get((name, content), ())]
         if not places and _PROOF.fullmatch(content.strip()):  # a link that is made whole is proved with this
             places = [at for name in names for at in self._places().get((name, b"*IDN?\n"), ())]
-        answers = {self._answer_at(at) for at in places}
+        answers = {answer_after(self._entries, at) for at in places}
         counts = self._way is Way.RESUMED
         is_harmless = is_setting(content) or any(at < self._opened_at for at in places)
         if not places or (counts and (len(answers) > 1 or not is_harmless)):
             raise self.never_asked(names, content)
         at = min(places, key=lambda one: (one < self._at, abs(one - self._at)))
-        found = self._answer_at(at)
+        found = answer_after(self._entries, at)
         name = self._entries[at].exchange.instrument
         self._loose[name] = (
             None
@@ -387,10 +400,3 @@ class Tape:
                 if one.direction is Direction.SENT and not (after is not None and after.fault):
                     self._known[one.instrument, one.content].append(at)
         return self._known
-
-    def _answer_at(self, at: int) -> bytes | None:
-        sent = self._entries[at].exchange
-        after = self._entries[at + 1].exchange if at + 1 < len(self._entries) else None
-        if after is None or after.instrument != sent.instrument or after.direction is not Direction.RECEIVED:
-            return None
-        return after.content

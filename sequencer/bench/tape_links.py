@@ -38,7 +38,11 @@ class TapedWire(Wire):
         self.sent, self.received = False, bytearray()
         self._one, self._read_to = None, 0
         self.took_nothing = True
-        failed = self._tape.send(self._names, message)
+        try:
+            failed = self._tape.send(self._names, message)
+        except KeyboardInterrupt:  # the run is stopped here: then in this exchange, or before it
+            self.took_nothing = self._tape.is_in_step(self._names)
+            raise
         self.took_nothing = False
         if failed is not None:
             self.received += failed.content

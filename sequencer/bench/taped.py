@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from enum import Enum
 
 from drivers import faults
 from drivers.faults import InstrumentFault
-from drivers.trace import Exchange
+from drivers.trace import Direction, Exchange
 from sequencer.frozen import dataclass
 
 _HARMLESS = re.compile(rb"\*IDN\?|\*CLS;\*IDN\?|\*OPC\?|:?SYST(em)?:ERR(or)?(:NEXT)?\?", re.I)
@@ -87,3 +87,12 @@ def is_setting(content: bytes) -> bool:
 def shortest_name(names: Collection[str]) -> str:
     """Return the name of an instrument, of those that its link has."""
     return min(names, key=len, default="")
+
+
+def answer_after(entries: Sequence[Taped], at: int) -> bytes | None:
+    """Return the answer to the message at ``at``; None where none came."""
+    sent = entries[at].exchange
+    after = entries[at + 1].exchange if at + 1 < len(entries) else None
+    if after is None or after.instrument != sent.instrument or after.direction is not Direction.RECEIVED:
+        return None
+    return after.content

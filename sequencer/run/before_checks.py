@@ -16,6 +16,7 @@ from sequencer.run.keeping.keeper import Keeper
 from sequencer.run.measuring.measure import Measurer
 from sequencer.run.measuring.owed import Stopped
 from sequencer.run.measuring.retries import Retries
+from sequencer.run.resuming.mark import mark_of
 from sequencer.run.resuming.resume import others_now
 from sequencer.run.state import RunState
 from sequencer.safety.control.supply import SUPPLY_SETTLE_S
@@ -55,6 +56,9 @@ class BeforeChecks:
             self._state.bench_failed(self._record.facts.refused)
             raise Stopped("stopped: nothing is measured on this bench as it is")
         self._record.note("bench to be opened")
+        if (facts := self._record.facts).carried is not None:
+            mark = mark_of(facts, self._record.began, time_s=self._bench.clock.now_s())
+            self._bench.keep_exchange(mark)
         try:
             self._bench.open(again=self._again)
         finally:

@@ -74,7 +74,7 @@ class Record:
         self._table_changed = ""
         self._table_failed = False
         self._catches_up = facts.carried is not None
-        self._began = datetime.now().astimezone()
+        self.began = datetime.now().astimezone()
         # a simulated run can be had again: waiting for the disk was a fifth of a dry run's time
         self._power_safe = not facts.simulated
         with ExitStack() as undo:
@@ -86,7 +86,7 @@ class Record:
                     self._begin(folder, place, undo)
                 else:
                     self._take_up(facts.carried.read, undo)
-                    self.note("resumed", program=__version__, at=self._began)
+                    self.note("resumed", program=__version__, at=self.began)
             except OSError as error:
                 raise unwritable(folder, error) from error
             except StoreProblem as problem:
@@ -152,7 +152,7 @@ class Record:
         self._results = [(check.check_index, one) for check in read.kept.checks for one in check.results]
         self.at_start = self._table_changed
         self._write_table(())
-        kept = replace(read.kept, resumed=(*read.resumed, self._began))
+        kept = replace(read.kept, resumed=(*read.resumed, self.began))
 
         def bring_in(writer: StoreWriter, again: bool) -> None:
             import_into(writer, unended(kept))

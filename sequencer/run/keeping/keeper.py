@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -30,6 +31,8 @@ class Keeper(Protocol):
     problems: list[str]
     at_start: str
     """What a person must know of the keeping when the run begins; empty for nothing."""
+    began: datetime
+    """When it began, or was carried on."""
 
     def catch_up(self) -> None:
         """Bring what is kept of a run that is carried on to what it had found."""
@@ -91,6 +94,7 @@ class InMemory:
         self.at_start = ""
         self.results: dict[int, list[Result]] = {}
         self.outcome = ""
+        self.began = facts.time
 
     def catch_up(self) -> None:
         """Do nothing: such a run is never carried on."""

@@ -1,8 +1,11 @@
 """A run that was carried on, taken apart into what each opening of its bench left: each is gone through by itself.
 
-What stands in the trace between two openings is one part; a result is of the part in which its check spoke to instruments, and of those,
-where there are several or none, of the one that had begun last when it was found. A part that was cut short is gone through as far as it
-went, and what its results say of that is said again.
+A run that is carried on says so in its trace (`sequencer.run.resuming.mark`), and what stands from there on is one part; a trace from
+before that was so is taken apart where the whole bench is opened. An attempt that left nothing in the trace (the program was killed before
+its first check ended, or before it opened the bench) left no results either, and is no part.
+
+A result that has a value is of a part in which its check spoke to instruments; of those the one that had begun last when it was found. What
+was not measured may be of any. A part that was cut short is gone through as far as it went, and what its results say of that is said again.
 """
 
 from __future__ import annotations
@@ -18,6 +21,7 @@ from sequencer.planning.plan import Plan
 from sequencer.problems import about_file
 from sequencer.results.model import INTERRUPTED, NOT_ENDED
 from sequencer.run.replay.source import Source
+from sequencer.run.resuming.mark import read_mark, whole_milliseconds
 from sequencer.run.resuming.resume import note_in
 
 
@@ -29,9 +33,15 @@ class Opening:
     begins: int = 0
     before: frozenset[int] = frozenset()
     """The numbers of the checks that have results of earlier openings."""
+    made: frozenset[int] | None = None
+    """The numbers of the checks that were to be made; None where that was not kept."""
+    mark: Taped | None = None
+    """The entry that begins it, where the trace has one; it is no exchange, and stands before those of ``source``."""
 
     def plan(self, plan: Plan) -> Plan:
-        """Return what of ``plan`` was to be made: all that had no result yet, and what was measured again."""
+        """Return what of ``plan`` was to be made: as it was kept, else all that had no result yet, and what was measured again."""
+        if self.made is not None:
+            return replace(plan, steps=tuple(step for step in plan.steps if step.index in self.made))
         here = {index for index, _ in self.source.results} | {one.check_index for one in self.source.entries}
         steps = tuple(step for step in plan.steps if step.index in here or step.index not in self.before)
         return replace(plan, steps=steps)
@@ -43,40 +53,99 @@ class Opening:
         return {index: note for index, note in notes.items() if note}
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Part:
+    """What one attempt left in the trace: which attempt, its entries, and how the one before it had ended, where that was kept."""
+
+    attempt: int
+    begins: int
+    entries: tuple[Taped, ...]
+    before: str = ""
+    made: frozenset[int] | None = None
+    mark: Taped | None = None
+
+
 def openings(source: Source) -> tuple[Opening, ...]:
     """Return the parts of a run, in order. Raises InputError where the trace does not tell them apart."""
     if not source.run.resumed:
         return (Opening(source=source),)
+    parts = _marked(source) or _unmarked(source)
+    belongs = _belongs(source, parts)
+    found: list[Opening] = []
+    before: set[int] = set()
+    for at, part in enumerate(parts):
+        results = tuple(one for one, of in zip(source.results, belongs, strict=True) if of == at)
+        run = replace(source.run, resumed=(), outcome=_outcome(source, parts, at))
+        of_part = replace(source, run=run, results=results, entries=part.entries)
+        found.append(
+            Opening(
+                source=of_part, begins=part.begins, before=frozenset(before), made=part.made, mark=part.mark
+            )
+        )
+        before |= {index for index, _ in results}
+    return tuple(found)
+
+
+def _marked(source: Source) -> list[_Part]:
+    """Return the parts as the trace says where it was carried on; none where it does not."""
+    entries = source.entries
+    marks = [(at, mark) for at, one in enumerate(entries) if (mark := read_mark(one.exchange)) is not None]
+    if not marks:
+        return []
+    resumed = whole_milliseconds(source.run.resumed)
+    found = [_Part(attempt=0, begins=0, entries=entries[: marks[0][0]])] if marks[0][0] else []
+    for (at, mark), (until, _) in pairwise([*marks, (len(entries), None)]):
+        assert mark is not None
+        attempt = resumed.index(mark.at) + 1 if mark.at in resumed else len(found)
+        here = _Part(
+            attempt=attempt,
+            begins=at + 1,
+            entries=entries[at + 1 : until],
+            before=mark.before,
+            made=mark.steps,
+            mark=entries[at],
+        )
+        found.append(here)
+    return found
+
+
+def _unmarked(source: Source) -> list[_Part]:
+    """Return the parts of a trace from before it said where it was carried on. Raises InputError where they cannot be told apart."""
     begins = _begins(source.entries)
     resumed = source.run.resumed
     if len(begins) != len(resumed) + 1:
         raise about_file(
             f"run {source.run.run}",
             f"cannot be replayed: it was carried on {len(resumed)} times, and its trace holds {len(begins)} whole openings of the bench",
-            allowed="a run of which each part has measured something",
+            allowed="a run that was carried on by this sequencer, whose trace says where",
         )
-    parts = [source.entries[first:last] for first, last in pairwise([*begins, len(source.entries)])]
-    belongs = _belongs(source, parts)
-    found: list[Opening] = []
-    before: set[int] = set()
-    for at, (first, entries) in enumerate(zip(begins, parts, strict=True)):
-        results = tuple(one for one, part in zip(source.results, belongs, strict=True) if part == at)
-        outcome = source.run.outcome if at == len(resumed) else _ended(entries)
-        run = replace(source.run, resumed=(), outcome=outcome)
-        part = replace(source, run=run, results=results, entries=entries)
-        found.append(Opening(source=part, begins=first, before=frozenset(before)))
-        before |= {index for index, _ in results}
-    return tuple(found)
+    return [
+        _Part(attempt=at, begins=first, entries=source.entries[first:last])
+        for at, (first, last) in enumerate(pairwise([*begins, len(source.entries)]))
+    ]
 
 
-def _belongs(source: Source, parts: Sequence[Sequence[Taped]]) -> list[int]:
+def _outcome(source: Source, parts: Sequence[_Part], at: int) -> str:
+    """Return how a part ended: by the word of the attempt that came next, if that has one, else by whether its links were closed."""
+    attempt = parts[at].attempt
+    if attempt == len(source.run.resumed):
+        return source.run.outcome
+    after = parts[at + 1] if at + 1 < len(parts) else None
+    if after is not None and after.before and after.attempt == attempt + 1:
+        return after.before
+    return _ended(parts[at].entries)
+
+
+def _belongs(source: Source, parts: Sequence[_Part]) -> list[int]:
     """Return for each result of which part it is. Somebody may have set the clock back meanwhile: the order of the parts is the trace's."""
-    checks = [{one.check_index for one in entries} for entries in parts]
-    began = (source.run.time, *source.run.resumed)
+    checks = [{one.check_index for one in part.entries} for part in parts]
+    moments = (source.run.time, *source.run.resumed)
+    began = [moments[part.attempt] for part in parts]
     found = []
     for index, one in source.results:
-        spoke = [at for at, those in enumerate(checks) if index in those] or list(range(len(parts)))
-        had_begun = [at for at in spoke if began[at] <= one.time] or spoke[:1]
+        spoke = [at for at, those in enumerate(checks) if index in those] if one.value is not None else []
+        may_be = spoke or list(range(len(parts)))
+        had_begun = [at for at in may_be if began[at] <= one.time] or may_be[:1]
         found.append(max(had_begun, key=lambda at: (began[at], at)))
     return found
 

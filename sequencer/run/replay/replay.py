@@ -186,6 +186,11 @@ def _held(
 ) -> list[Compared]:
     """Return each result beside the one of then; where the checks are others, by the number that each had then."""
     found = [(index, one) for index, results in now.items() for one in results]
+    if (
+        source.was_stopped
+    ):  # what the check that was stopped would have come to, where all its messages are there
+        ended = {index for index, _ in source.results}
+        found = [(index, one) for index, one in found if index in ended]
     if steps is None:
         there = {index for index, _ in found}
         ended = {index for index, _ in source.results if index not in there} if tape.departures else set()

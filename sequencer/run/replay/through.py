@@ -13,7 +13,7 @@ from sequencer.frozen import dataclass
 from sequencer.planning.plan import Plan
 from sequencer.planning.step import Step
 from sequencer.problems import about_file
-from sequencer.results.model import NOT_ENDED
+from sequencer.results.model import NOT_ENDED, Result
 from sequencer.run.events import CheckEnded, CheckStarted, Event
 from sequencer.run.keeping.keeper import Keeper
 from sequencer.run.people.entered import CALLED
@@ -55,7 +55,7 @@ def go_through(
         source.entries,
         interrupted=source.run.was_interrupted,
         cut_short=source.run.outcome == NOT_ENDED,
-        results_of={index for index, _ in source.results},
+        results_of={index for index, one in source.results if not _is_of_cut_short(one)},
         interrupt=stop,
         steps=steps,
     )
@@ -86,6 +86,11 @@ def go_through(
     outcome = runner.run()
     tape.end()
     return GoneThrough(tape=tape, outcome=outcome, stopped_then=bool(stopped))
+
+
+def _is_of_cut_short(one: Result) -> bool:
+    """Say whether a result may be of a check that did not end: what was found before an adjusting is kept at once."""
+    return one.check == "adjust" and one.stage == "as found"
 
 
 def matched_steps(plan: Plan, then: Plan | None, source: Source) -> dict[int, int | None]:

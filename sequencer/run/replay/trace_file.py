@@ -20,7 +20,7 @@ from sequencer.files.ordinary import read_ordinary
 from sequencer.problems import InputError, about_file, printable
 from sequencer.results.model import RUN_COLUMNS, Result
 from sequencer.results.store.spill import KeptCheck, KeptExchange, KeptInput, KeptRun, kept_of
-from sequencer.run.replay.openings import openings
+from sequencer.run.replay.openings import Opening, openings
 from sequencer.run.replay.source import Source, source_of_kept
 
 LARGEST_BYTES = 64 * 1024 * 1024
@@ -107,8 +107,17 @@ def kept_of_source(source: Source) -> KeptRun:
         **{name: getattr(run, name) for name in RUN_COLUMNS},
         instruments=source.instruments,
         inputs=tuple(map(KeptInput.of, source.inputs)),
-        checks=tuple(check for one in openings(source) for check in _checks(one.source)),
+        checks=tuple(check for one in openings(source) for check in _part(one)),
     )
+
+
+def _part(opening: Opening) -> list[KeptCheck]:
+    """Return what one opening of the bench left, with the entry that begins it first."""
+    checks = _checks(opening.source)
+    if (mark := opening.mark) is None:
+        return checks
+    kept = KeptExchange.of(mark.exchange)
+    return [KeptCheck(check_index=mark.check_index, results=(), exchanges=(kept,)), *checks]
 
 
 def _checks(source: Source) -> list[KeptCheck]:
