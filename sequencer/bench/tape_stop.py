@@ -14,8 +14,8 @@ _PROOF = re.compile(rb"(\*CLS;)?\*IDN\?", re.I)
 class WhereStopped:
     """Stops a run that is gone through where it was stopped then, once; one that was not stopped has no ``interrupt``.
 
-    ``entries`` are those of its trace. ``results_of`` are the checks that had ended; ``cut_short`` says that it ended without a word, so that
-    its trace has no way out.
+    ``entries`` are those of its trace. ``results_of`` are the checks that had ended; ``cut_short`` says that it ended without a word,
+    so that its trace has no way out.
     """
 
     def __init__(
