@@ -37,9 +37,10 @@ _PROOF = re.compile(rb"(\*CLS;)?\*IDN\?", re.I)
 class Tape:
     """The trace of one run. It is the bench's clock too.
 
-    ``interrupted`` says that the run was stopped by a person: where its trace then leaves a check that has no result, ``interrupt`` is
-    called in place of a departure, once. ``cut_short`` says the same of one that ended without a word: its trace holds no way out.
-    ``results_of`` are the checks that have results, as they ended.
+    ``interrupted``: the run was stopped by a person: where its trace then leaves a check that has no result, ``interrupt`` is called in place
+    of a departure, once. ``cut_short`` says the same of one that ended without a word: its trace holds no way out.
+    ``results_of`` are the checks that have results, as they ended. ``steps`` says of each check now which number it had then, None where it
+    was not made; without it they are the same.
     """
 
     def __init__(
@@ -52,7 +53,6 @@ class Tape:
         interrupt: Callable[[], None] | None = None,
         steps: Mapping[int, int | None] | None = None,
     ) -> None:
-        """``steps`` says of each check now which number it had then, None where it was not made; without it they are the same."""
         # A check that was measured again after a fault has its messages stored together: in time they stand apart.
         self._entries = sorted(entries, key=lambda one: one.exchange.time_s)
         self._steps = steps
@@ -347,10 +347,8 @@ class Tape:
     def _asked_in_part(self, at: int, content: bytes) -> bool:
         """Take a question that is a part of the one at ``at``: what was set and stands is asked for together, and less may be set now."""
         asked, wanted = self._entries[at].exchange, content.strip().split(b";")
-        there, found = (
-            asked.content.strip().split(b";"),
-            (answer_after(self._entries, at) or b"").strip().split(b";"),
-        )
+        there = asked.content.strip().split(b";")
+        found = (answer_after(self._entries, at) or b"").strip().split(b";")
         if len(there) != len(found) or len(there) < 2 or not set(wanted) <= set(there):
             return False
         told = dict(zip(there, found, strict=True))
@@ -385,9 +383,7 @@ class Tape:
         self._loose[name] = (
             None
             if found is None
-            else Exchange(
-                time_s=self._now_s, instrument=name, direction=Direction.RECEIVED, content=found, fault=""
-            )
+            else Exchange(time_s=self._now_s, instrument=name, direction=Direction.RECEIVED, content=found)
         )
 
     def _places(self) -> dict[tuple[str, bytes], list[int]]:
