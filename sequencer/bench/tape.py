@@ -37,10 +37,10 @@ _PROOF = re.compile(rb"(\*CLS;)?\*IDN\?", re.I)
 class Tape:
     """The trace of one run. It is the bench's clock too.
 
-    ``interrupted``: the run was stopped by a person: where its trace then leaves a check that has no result, ``interrupt`` is called in place
-    of a departure, once. ``cut_short`` says the same of one that ended without a word: its trace holds no way out.
-    ``results_of`` are the checks that have results, as they ended. ``steps`` says of each check now which number it had then, None where it
-    was not made; without it they are the same.
+    ``interrupted``: a person stopped the run: where its trace then leaves a check that has no result, ``interrupt`` is called in place of a
+    departure, once. ``cut_short`` says the same of one that ended without a word: its trace holds no way out. ``results_of`` are the
+    checks that have results, as they ended. ``steps`` says of each check now which number it had then, None where it was not made;
+    without it they are the same.
     """
 
     def __init__(
