@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Collection, Iterable
 from contextlib import suppress
@@ -39,6 +40,8 @@ class Compared:
         return found
 
 
+ROUNDED = 1e-9
+"""Of a figure: a processor's own linear algebra (the same library chooses by processor) moves the last digits of sixteen, and no result."""
 _FIGURES = ("value", "bound", "unit", "uncertainty", "lower_limit", "upper_limit", "decision", "rule")
 
 
@@ -54,8 +57,17 @@ def differing(then: Result, now: Result) -> tuple[str, ...]:
     names = _MEASURED if _is_of_bench(then.check) else _FIGURES
     is_by_rule = any(one.uncertainty is not None and _has_limit(one) for one in (then, now))
     return tuple(
-        name for name in names if getattr(then, name) != getattr(now, name) and (name != "rule" or is_by_rule)
+        name
+        for name in names
+        if not _alike(getattr(then, name), getattr(now, name)) and (name != "rule" or is_by_rule)
     )
+
+
+def _alike(then: object, now: object) -> bool:
+    """Say whether two figures are the same but for what the arithmetic of another processor rounds otherwise."""
+    if isinstance(then, float) and isinstance(now, float):
+        return then == now or math.isclose(then, now, rel_tol=ROUNDED)
+    return then == now
 
 
 def same_result(then: Result, now: Result) -> bool:
