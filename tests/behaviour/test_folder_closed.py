@@ -5,15 +5,16 @@ from __future__ import annotations
 import csv
 import sqlite3
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
 
+from sequencer.bench.open_bench import BenchParts
 from sequencer.inputs.load_bench import load_bench
 from sequencer.planning.load import load_sequence
 from sequencer.planning.parts import bench_parts
-from sequencer.planning.plan import make_plan
+from sequencer.planning.plan import Plan, make_plan
 from sequencer.run.events import CheckEnded, Event
 from sequencer.run.status import ExitStatus
 from sequencer.uncertainty.decision import Decision
@@ -41,12 +42,18 @@ def open_to_all() -> Iterator[Path]:
         yield folder
 
 
-def _run_and_look(folder: Path, *, closes: bool) -> None:
-    """Run in ``folder``, which is closed once the first check has ended, and hold what is said against what stands there."""
+def _planned(folder: Path) -> Callable[[bool], None]:
+    """Plan a run in ``folder``, with all that is read for it read now; return what makes it, and looks at it."""
     file = folder / "closed.yaml"
     file.write_text(SEQUENCE, encoding="utf-8")
     loaded = load_bench("sim/bench.yaml")
     plan = make_plan(load_sequence(str(file)), loaded, serial="M40-0007")
+    parts = bench_parts(loaded, serial="M40-0007", dry_run=False)
+    return lambda closes: _run_and_look(folder, plan, parts, closes=closes)
+
+
+def _run_and_look(folder: Path, plan: Plan, parts: BenchParts, *, closes: bool) -> None:
+    """Run in ``folder``, which is closed once the first check has ended, and hold what is said against what stands there."""
     results = folder / "results"
 
     def close(event: Event) -> None:
@@ -55,7 +62,7 @@ def _run_and_look(folder: Path, *, closes: bool) -> None:
                 one.chmod(0o444)
             results.chmod(0o555)
 
-    ran = run_plan(folder, "M40-0007", plan, bench_parts(loaded, serial="M40-0007", dry_run=False), [close])
+    ran = run_plan(folder, "M40-0007", plan, parts, [close])
     assert ran.number("carrier power") > 3.0
     assert ran.number("frequency error") is not None
     recorded = ran.found("receive audio, recorded")
@@ -79,8 +86,9 @@ def test_a_folder_that_is_closed_in_mid_run_costs_only_what_needs_a_new_file(ope
     """Table and store are open already and get every row; the recording is not kept, says why and where to look, and the status is 3."""
     # whoever may read the program's files is first; what a run loads is loaded then
     (open_to_all / "before").mkdir(mode=0o777)
-    _run_and_look(open_to_all / "before", closes=False)
+    _planned(open_to_all / "before")(False)
     closed = open_to_all / "closed"
     closed.mkdir()
     closed.chmod(0o777)
-    assert as_nobody(lambda: _run_and_look(closed, closes=True)) == ""
+    run = _planned(closed)
+    assert as_nobody(lambda: run(True)) == ""
