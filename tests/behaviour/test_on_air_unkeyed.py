@@ -35,14 +35,15 @@ def _welded(rig: Rig) -> None:
     wiring.set_supply_v = fed  # type: ignore[method-assign]
 
 
-def _keyed_late(rig: Rig, by_s: float) -> None:
-    """Let the unit follow its PTT line ``by_s`` s late, on and off; the relay box answers at once, as told."""
+def _keyed_late(rig: Rig, by_s: float, *, opens: bool = True) -> None:
+    """Let the unit follow its PTT line ``by_s`` s late, on and, if it ``opens``, off; the relay box answers at once, as told."""
     unit, clock, box = rig.simulation.unit, rig.simulation.clock, rig.device("radio")
     press, wait, due, told = unit._set_keyed, clock.wait_s, list[tuple[float, bool]](), [False]
 
     def told_to(*, keyed: bool) -> None:
         told[0] = keyed
-        due.append((clock.now_s() + by_s, keyed))
+        if keyed or opens:
+            due.append((clock.now_s() + by_s, keyed))
 
     def waited(seconds: float) -> None:
         until_s = clock.now_s() + seconds
@@ -138,3 +139,57 @@ def test_a_meter_that_restarted_before_anything_was_keyed_is_set_anew(make_rig: 
     outcome = rig.run()
     assert outcome.status is ExitStatus.PASSED
     assert [one.decision for one in outcome.results] == [Decision.PASS, Decision.PASS]
+
+
+def test_a_unit_that_is_keyed_late_and_stays_so_is_cut_off(make_rig: Callable[..., Rig]) -> None:
+    """It comes on while it is waited for, and does not go off: its supply is cut before the switch moves."""
+    rig = make_rig(sequence=HEAD + POWER + SENSITIVITY)
+    _keyed_late(rig, 3.0, opens=False)
+    outcome = rig.run()
+    assert not rig.simulation.hazards
+    assert {one.decision for one in outcome.results} == {Decision.NOT_MEASURED}
+    assert "PTT could not be confirmed released" in outcome.safe_state.last_line()
+    assert rig.simulation.wiring.unit.supply_v == 0.0
+
+
+@pytest.mark.parametrize("checks", [POWER, POWER + SENSITIVITY], ids=["transmit", "transmit first"])
+def test_a_unit_that_transmits_once_its_channel_is_set_is_cut_off(
+    make_rig: Callable[..., Rig], checks: str
+) -> None:
+    """It was silent when the switch moved; before PTT is pressed the meter shows it, and the meter is not blamed."""
+    rig = make_rig(sequence=HEAD + checks)
+    unit, box = rig.simulation.unit, rig.device("radio")
+    press, choose = unit._set_keyed, box.set_channel
+    unit._set_keyed = lambda *, keyed: None  # type: ignore[method-assign]
+    box.read_key = lambda: False
+
+    def chosen(*arguments: object) -> None:
+        choose(*arguments)
+        press(keyed=True)
+
+    box.set_channel = chosen
+    outcome = rig.run()
+    assert not rig.simulation.hazards
+    assert {one.decision for one in outcome.results} == {Decision.NOT_MEASURED}
+    assert "with its supply cut the unit is silent" in outcome.results[0].note
+    assert "PTT could not be confirmed released" in outcome.safe_state.last_line()
+
+
+def test_a_meter_that_restarts_between_two_looks_is_set_anew(make_rig: Callable[..., Rig]) -> None:
+    """What it reads in watts before PTT is pressed is no carrier: the check is made again, and passes."""
+    rig = make_rig(sequence=HEAD + POWER + SENSITIVITY)
+    meter = rig.device("power_meter")
+    shown, measure, looks = meter._shown, meter._measure, [0]
+    meter._shown = lambda level_dbm: shown(-39.9 if level_dbm is None else level_dbm)
+
+    def measured() -> float:
+        looks[0] += 1
+        if looks[0] == 2:
+            power_cycle(meter)
+        return float(measure())
+
+    meter._measure = measured
+    outcome = rig.run()
+    assert [one.decision for one in outcome.results] == [Decision.PASS, Decision.PASS]
+    assert outcome.status is ExitStatus.PASSED
+    assert "measured again" in outcome.results[0].note
