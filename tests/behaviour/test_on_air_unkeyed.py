@@ -193,3 +193,6 @@ def test_a_meter_that_restarts_between_two_looks_is_set_anew(make_rig: Callable[
     assert [one.decision for one in outcome.results] == [Decision.PASS, Decision.PASS]
     assert outcome.status is ExitStatus.PASSED
     assert "measured again" in outcome.results[0].note
+    assert (
+        "before PTT was pressed" not in outcome.results[0].note
+    )  # it had lost its settings, and the unit is not spoken of

@@ -40,17 +40,23 @@ def _stays_on(rig: Rig) -> Rig:
 
 
 def _unfed(rig: Rig, gives: Callable[[float], float]) -> None:
-    """Let the loudspeaker give ``gives`` of the seconds since its supply went off last, V, as long as it is off."""
+    """Let the loudspeaker give so many times what it gave while it was fed, by the seconds since its supply went off last."""
     unit, clock = rig.simulation.wiring.unit, rig.simulation.clock
-    level, since = unit.audio_level_v, [0.0]
+    level, since, fed_v = unit.audio_level_v, [0.0], [0.0]
 
     def heard(*arguments: Any) -> float:
         if unit.supply_v > 0.0:
             since[0] = clock.now_s()
-            return level(*arguments)
-        return gives(clock.now_s() - since[0])
+            fed_v[0] = level(*arguments)
+            return fed_v[0]
+        return fed_v[0] * gives(clock.now_s() - since[0])
 
     unit.audio_level_v = heard  # type: ignore[method-assign]
+
+
+def _looks(rig: Rig) -> int:
+    """Return how often the audio analyser was asked for the level."""
+    return sum('"VOLTage:AC"' in one for one in rig.sent("audio_analyser"))
 
 
 def test_a_supply_that_stays_on_is_not_called_off(make_rig: Callable[..., Rig]) -> None:
@@ -76,10 +82,39 @@ def test_a_supply_that_obeys_is_called_off(make_rig: Callable[..., Rig]) -> None
 def test_a_loudspeaker_that_fades_is_waited_for(make_rig: Callable[..., Rig]) -> None:
     """Capacitors feed an amplifier for a while."""
     rig = make_rig(sequence=SENSITIVITY)
-    _unfed(rig, lambda since_s: 0.5 * math.exp(-since_s / 1.5))
+    _unfed(rig, lambda since_s: math.exp(-since_s / 1.5))
     outcome = rig.run()
     assert "supply off" in outcome.safe_state.last_line()
     assert outcome.status is ExitStatus.PASSED
+    at_once = rig.again()
+    at_once.run()
+    assert _looks(rig) > _looks(at_once)  # it was looked at again until it had faded by half
+
+
+@pytest.mark.parametrize(("share", "is_off"), [(0.4, True), (0.6, False)])
+def test_what_is_left_is_held_against_what_was(
+    make_rig: Callable[..., Rig], share: float, is_off: bool
+) -> None:
+    """Less than half of it may be another sound; more goes on until nobody waits any longer."""
+    rig = make_rig(sequence=SENSITIVITY)
+    _unfed(rig, lambda since_s: share + 0.001 * math.sin(since_s))
+    assert ("supply off" in rig.run().safe_state.last_line()) is is_off
+
+
+@pytest.mark.parametrize(("times", "is_off"), [(0.9, True), (1.1, False)])
+def test_what_is_too_faint_to_miss_proves_nothing(
+    make_rig: Callable[..., Rig], times: float, is_off: bool
+) -> None:
+    """An open line picks up something, fed or not: below a level nothing is concluded."""
+    rig = make_rig(sequence=SENSITIVITY)
+    unit, clock = rig.simulation.wiring.unit, rig.simulation.clock
+    level = unit.audio_level_v
+
+    def hum(*arguments: Any) -> float:
+        return LOUD_V * (times + 0.001 * math.sin(clock.now_s())) if rig.record.kept else level(*arguments)
+
+    unit.audio_level_v = hum  # type: ignore[method-assign]
+    assert ("supply off" in rig.run().safe_state.last_line()) is is_off
 
 
 @pytest.mark.parametrize("volts", [0.5, LOUD_V])
