@@ -155,7 +155,9 @@ def test_who_says_it_does_not_wait_for_a_store_that_others_hold(tmp_path: Path) 
         with BenchTeller(place, bench="Other", simulated=False, program="run") as teller:
             teller.listen(CheckStarted(index=0, label="x", remaining_s=1.0))
             assert teller.doing.check == "x"
-        while not teller.problem:  # its thread may still be waiting
+        while (
+            teller._thread.is_alive()
+        ):  # its last word may still be waiting, and would get through once the store is let go
             time.sleep(0.01)
         assert "locked" in teller.problem
         other.execute("ROLLBACK")
