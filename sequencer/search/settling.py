@@ -109,6 +109,10 @@ class Lag:
         """Note that the reading stands where it would rest at ``state_db`` while the level is ``level_db``."""
         self.level_db, self._state_db = level_db, state_db
 
+    def lose(self) -> None:
+        """Forget where the reading stands: the signal was away, and it is on its way back from wherever it fell to."""
+        self.level_db = None
+
     def take(self, level_db: float, wait_s: float, reading_s: float) -> float:
         """Note that a reading was taken.
 

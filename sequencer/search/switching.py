@@ -3,7 +3,7 @@
 The unit is never reset: a test that ends on leaves it on, so the next test is of the falling level, and the
 other way round. Coarse tests halve what is left of the window; fine tests go where they narrow the interval
 most. An answer is believed as far as it can be: it may be dropped, and whether the unit is on is then in doubt, so that
-the same level is tested again. Stop rule: half the length of each wanted level's 95 % interval is at most accuracy_db, and by
+the same level is tested again. Where the answer comes with a reading, one far below what lower levels gave is no answer: the signal was away. Stop rule: half the length of each wanted level's 95 % interval is at most accuracy_db, and by
 all answers from the first on no level lies elsewhere. Answers that were almost surely not those of the unit are
 lapses, and told.
 """
@@ -38,9 +38,11 @@ from sequencer.search.switching_grid import (
     count_lapses,
 )
 from sequencer.search.switching_odds import log_of_coin
-from sequencer.search.switching_reading import Lit, is_on, lit_count
+from sequencer.search.switching_ends import dead_end
+from sequencer.search.switching_fallen import Fallen
+from sequencer.search.switching_reading import Lit, Shown, above_edge, is_on, lit_count
 
-__all__ = ["Lit", "SwitchingSearch"]
+__all__ = ["Lit", "Shown", "SwitchingSearch"]
 
 DWELL_S = 0.25
 MOST_LEFT = 0.4  # share of a step that a lagging reading may still have to go when it is taken
@@ -60,7 +62,7 @@ class SwitchingSearch:
     """A search for the levels at which a reading switches on (rising) and off (falling).
 
     ``window_db`` (low, high) bounds every level asked. ``accuracy_db`` (greater than 0) is the half-width
-    of the 95 % interval of each level. A reading is True or False; with ``segment`` (1 or more) it is the
+    of the 95 % interval of each level. A reading is True or False, or a `Shown`; with ``segment`` (1 or more) it is the
     pattern of a bar, one bool a segment from the lowest, or the count of lit segments: the pattern is
     better, since a count hides a missing segment. ``manner`` is what is expected of hysteresis and jitter, by default
     what is usual of a bar (with ``segment``) or of a squelch. ``dwell_s`` is how long each level is held while
@@ -105,6 +107,7 @@ class SwitchingSearch:
         self._trials: list[Trial] = []
         self._readings: list[Reading] = []
         self._counts: list[int] = []
+        self._fallen = Fallen()
         self._skipped = 0
         self._agains = 0
         self._shown: bool | None = None
@@ -128,14 +131,14 @@ class SwitchingSearch:
     def tell(self, reading: Lit, /, *, reading_s: float | None = None, level_db: float | None = None) -> None:
         """Take the answer to the present ask, as it was carried out.
 
-        It is True or False, a bar's pattern or count, or a NoReading (asked again).
+        It is True or False, a `Shown`, a bar's pattern or count, or a NoReading (asked again).
         Raises SearchInputError for anything else, and when the search has ended.
         """
         if self._ask is None:
             raise SearchInputError("The search has ended; it takes no further reading. Read 'result'.")
         ask = as_read(self._ask, reading_s)
         made_db = ask.level_db if level_db is None else require_finite("level_db", level_db)
-        taken = Reading(ask=ask, value=reading)
+        taken = Reading(ask=ask, value=reading.on if isinstance(reading, Shown) else reading)
         on = None if isinstance(reading, NoReading) else is_on(reading, self.segment)
         self._readings.append(taken)
         stands_for_db = self._lag.take(made_db, ask.wait_s + ask.reading_s, 0.0)
@@ -143,10 +146,13 @@ class SwitchingSearch:
             self._learn(Trial(None, stands_for_db, None))
             self._ask = self._again()
             return
-        if not isinstance(reading, bool):
+        if not isinstance(reading, bool | Shown):
             self._counts.append(lit_count(reading))
         self._shown = on
-        if self._segment_skipped():  # misread, or missing: it says nothing of the level
+        if self._fallen.take(stands_for_db, above_edge(reading, self.segment)):
+            self._learn(Trial(None, stands_for_db, None, gone=True))
+            self._lag.lose()
+        elif self._segment_skipped():  # misread, or missing: it says nothing of the level
             self._learn(Trial(None, stands_for_db, None))
         else:
             self._learn(Trial(None, stands_for_db, on))
@@ -209,9 +215,9 @@ class SwitchingSearch:
         )
         return max(level_db, least_db) if rising else min(level_db, least_db)
 
-    def _learn_count(self, level_db: float, reading: bool | int | Sequence[bool]) -> None:
+    def _learn_count(self, level_db: float, reading: bool | int | Shown | Sequence[bool]) -> None:
         """Use how many segments are lit to guess how far off the wanted one is, while that is still coarse knowledge."""
-        if self.segment is None or isinstance(reading, bool) or self._fine:
+        if self.segment is None or isinstance(reading, bool | Shown) or self._fine:
             return
         count = self._counts[-1]
         if self._segment_skipped():
@@ -249,7 +255,15 @@ class SwitchingSearch:
         return self._ask_at(self._ask.level_db, "again")
 
     def _next(self) -> Ask | None:
-        if (end := self._dead_end()) is not None:
+        end = dead_end(
+            self._trials,
+            [one.ask.level_db for one in self._readings],
+            self._counts,
+            window_db=self.window_db,
+            segment=self.segment,
+            level_unit=self.level_unit,
+        )
+        if end is not None:
             lapsed = end[0] is Status.NEVER_REACHED and any(t.on for t in self._trials)
             if not lapsed:
                 return self._finish(*end)
@@ -274,32 +288,6 @@ class SwitchingSearch:
         if ask is not None and len(self._readings) >= self.budget:
             return self._finish(Status.BUDGET_SPENT, f"{self.budget} tests did not suffice")
         return ask
-
-    def _dead_end(self) -> tuple[Status, str] | None:
-        """Tell what never switches: off at the top of the window thrice, on at its bottom twice, or a segment skipped by its neighbours."""
-        low, high = self.window_db
-        last = [t.on for t in self._trials[-2:]]
-        asked = [t.ask.level_db for t in self._readings[-2:]]
-        if self._segment_missing():
-            return Status.SEGMENT_MISSING, f"segment {self.segment} stays dark while higher ones are lit"
-        if len(last) < 2:
-            return None
-        same = len(self._counts) >= 3 and len(set(self._counts)) == 1
-        thrice = [t.on for t in self._trials[-3:]] == [False] * 3 and self._readings[-3].ask.level_db >= high
-        if all(a >= high for a in asked) and thrice:
-            if same and self._counts[-1] > 0:
-                return Status.STUCK, f"{self._counts[-1]} segments stay lit up to {high:g} {self.level_unit}"
-            return Status.NEVER_REACHED, f"it stayed off up to {high:g} {self.level_unit}"
-        if all(a <= low for a in asked) and all(last):
-            if same:
-                return Status.STUCK, f"{self._counts[-1]} segments stay lit down to {low:g} {self.level_unit}"
-            return Status.ALREADY_PAST, f"it stayed on down to {low:g} {self.level_unit}"
-        return None
-
-    def _segment_missing(self) -> bool:
-        if self.segment is None or any(t.on for t in self._trials):
-            return False
-        return sum(count > self.segment for count in self._counts) >= 2
 
     def _segment_skipped(self) -> bool:
         """Whether higher segments are lit and the wanted one is dark: misread, or missing."""
@@ -380,7 +368,7 @@ class SwitchingSearch:
         log_odds = self._untold.log_evidence - self._log_before - log_of_coin(t.on for t in self._trials)
         if count >= FLIPPED_LEAST and log_odds < FLIPPED_ODDS:
             return self._contradicted()
-        if lapses := count_lapses(fine, self._trials):
+        if lapses := self._fallen.count + count_lapses(fine, self._trials):
             return self._finish(
                 Status.INTERMITTENT, f"{lapses} of {count} answers had nothing to do with the level"
             )

@@ -28,6 +28,8 @@ DROPPED: tuple[tuple[float, float, float], ...] = (
 )
 """Share of "on" that is answered "off" (a loose joint, a squelch that chatters), of "off" that is answered "on", and the weight before the
 first test; common practice, no source."""
+SWITCHED_OFF = 0.5
+"""How likely what was on is off after the signal was away for a moment: it may have been too short to switch."""
 DB_PER_SEGMENT = 4.5
 COARSE_STEP_DB = 0.5
 WIDEST_HYSTERESIS_DB = 12.0
@@ -68,12 +70,14 @@ SQUELCH = Manner(hysteresis_db=4.0, jitter_db=0.47, jitter_doubt=1.27)
 class Trial:
     """One test: from which state, at which effective level, and what was answered.
 
-    ``was_on`` None: as the test before left it, whatever was answered there. ``on`` None: no answer.
+    ``was_on`` None: as the test before left it, whatever was answered there. ``on`` None: no answer. ``gone``: the signal was away, so
+    that the state may be off whatever the level.
     """
 
     was_on: bool | None
     level_db: float
     on: bool | None
+    gone: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -149,6 +153,8 @@ class Grid:
         either = on + off
         after = off * up
         after += on * stays
+        if trial.gone:
+            after *= np.float32(1 - SWITCHED_OFF)
         off = np.maximum(either - after, 0)
         if trial.on is not None:
             shown_if_on, shown_if_off = self._shown_on if trial.on else self._shown_off
@@ -361,6 +367,8 @@ def count_lapses(fine: FineGrid, trials: Sequence[Trial]) -> int:
         up, stays = (
             float(chance_on(trial.level_db, level_db, jitter_db)) for level_db in (rising_db, falling_db)
         )
+        if trial.gone:
+            up, stays = (share * (1 - SWITCHED_OFF) for share in (up, stays))
         shown = {None: (1.0, 1.0), True: (1 - dropped, LAPSE), False: (dropped, 1 - LAPSE)}[trial.on]
         steps.append((up, stays, *shown))
     on = off = 0.5

@@ -4,13 +4,38 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from sequencer.frozen import dataclass
 from sequencer.search.protocol import NoReading, SearchInputError
 
-Lit = bool | int | Sequence[bool] | NoReading
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """On or off, with the reading that says so: ``above`` is the reading minus the edge between both, turned so that it rises with level."""
+
+    above: float
+
+    @property
+    def on(self) -> bool:
+        """Whether it is on."""
+        return self.above > 0
 
 
-def is_on(reading: bool | int | Sequence[bool], segment: int | None) -> bool:
+Lit = bool | int | Shown | Sequence[bool] | NoReading
+
+
+def above_edge(reading: bool | int | Shown | Sequence[bool], segment: int | None) -> float | None:
+    """Return how far the reading lies above the edge between off and on, in its own unit, or segments; None where only on or off is told."""
+    if isinstance(reading, Shown):
+        return reading.above
+    if isinstance(reading, bool) or segment is None:
+        return None
+    return lit_count(reading) - segment + 0.5
+
+
+def is_on(reading: bool | int | Shown | Sequence[bool], segment: int | None) -> bool:
     """Return whether the wanted segment, squelch or answer is on; raise SearchInputError for what cannot say."""
+    if isinstance(reading, Shown):
+        return reading.on
     if isinstance(reading, bool):
         return reading
     if segment is None:

@@ -9,7 +9,7 @@ from sequencer.checks.finding import Conditions
 from sequencer.results.model import Point
 from sequencer.safety.receive import ReceiveSide
 from sequencer.search.protocol import AsDone, Ask, NoReading
-from sequencer.search.switching import Lit
+from sequencer.search.switching import Lit, Shown
 
 _NOTHING = {
     RangeState.OVER_RANGE: NoReading.OVER_RANGE,
@@ -76,4 +76,4 @@ class Stepper:
 def _is_lit(reading: float | NoReading, edge: float, lit_above: bool) -> Lit:
     if isinstance(reading, NoReading):
         return reading
-    return reading > edge if lit_above else reading < edge
+    return Shown(reading - edge if lit_above else edge - reading)

@@ -8,6 +8,7 @@ import pytest
 from drivers.roles import Reading
 from sequencer.checks.shared.level_search.stepper import Stepper
 from sequencer.search.protocol import Ask
+from sequencer.search.switching import Shown
 
 
 @pytest.mark.parametrize(
@@ -20,4 +21,7 @@ def test_a_segment_is_lit_on_the_side_that_the_line_has_it(volts: float, lit_abo
     )
     conditions = SimpleNamespace(say=lambda _text: None)
     stepper = Stepper(cast("Any", side), cast("Any", conditions), lambda _s: Reading(number=volts), unit="V")
-    assert stepper.test(Ask(level_db=-73.0, wait_s=0.0, reading_s=0.1), 2.0, lit_above=lit_above) is lit
+    shown = stepper.test(Ask(level_db=-73.0, wait_s=0.0, reading_s=0.1), 2.0, lit_above=lit_above)
+    assert shown == Shown(0.5 if lit else -0.5)
+    assert isinstance(shown, Shown)
+    assert shown.on is lit
