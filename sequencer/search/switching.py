@@ -3,7 +3,8 @@
 The unit is never reset: a test that ends on leaves it on, so the next test is of the falling level, and the
 other way round. Coarse tests halve what is left of the window; fine tests go where they narrow the interval
 most. An answer is believed as far as it can be: it may be dropped, and whether the unit is on is then in doubt, so that
-the same level is tested again. Where the answer comes with a reading, one far below what lower levels gave is no answer: the signal was away. Stop rule: half the length of each wanted level's 95 % interval is at most accuracy_db, and by
+the same level is tested again. Where the answer comes with a reading, one far below what lower levels gave is no
+answer: the signal was away. Stop rule: half the length of each wanted level's 95 % interval is at most accuracy_db, and by
 all answers from the first on no level lies elsewhere. Answers that were almost surely not those of the unit are
 lapses, and told.
 """
@@ -28,6 +29,8 @@ from sequencer.search.protocol import (
     require_window,
 )
 from sequencer.search.settling import Lag
+from sequencer.search.switching_ends import dead_end, found
+from sequencer.search.switching_fallen import Fallen
 from sequencer.search.switching_grid import (
     BAR,
     SQUELCH,
@@ -35,11 +38,8 @@ from sequencer.search.switching_grid import (
     FineGrid,
     Manner,
     Trial,
-    count_lapses,
 )
 from sequencer.search.switching_odds import log_of_coin
-from sequencer.search.switching_ends import dead_end
-from sequencer.search.switching_fallen import Fallen
 from sequencer.search.switching_reading import Lit, Shown, above_edge, is_on, lit_count
 
 __all__ = ["Lit", "Shown", "SwitchingSearch"]
@@ -55,7 +55,13 @@ ELSEWHERE = 0.01
 """How likely a level may lie outside the fine part when the search ends."""
 FLIPPED_LEAST, FLIPPED_ODDS = 16, -3.0
 """From so many tests on the answers must be likelier, by this natural logarithm, with levels than with none."""
-LAPSES_LIKELY = 0.3
+SURE_ODDS = 3.0
+"""The same of a level that is stated: answers that follow nothing pass at most once in 20 times (Ville's inequality)."""
+LEAST_OF_LAPSING = (
+    1.0  # of an intermittent one, whose lapses make it look like nothing, so much less than nought
+)
+MOST_PROOFS, PROOF_DB = 10, 3.0
+"""Tests that may be made for that, so far beyond where one almost surely switches."""
 
 
 class SwitchingSearch:
@@ -68,7 +74,8 @@ class SwitchingSearch:
     what is usual of a bar (with ``segment``) or of a squelch. ``dwell_s`` is how long each level is held while
     reading; it belongs to the result. ``falling`` False leaves the falling level unsought. ``level_unit`` stands
     in what it says of its levels. ``expected`` is where the rising level usually lies; ``seen_on_db`` a level at which
-    it was seen on before it was seen off without a signal, as which it begins.
+    it was seen on before it was seen off without a signal, as which it begins. ``proved_elsewhere``: that it follows a signal which
+    comes and goes is proved by other readings, and takes none here.
 
     Raises SearchInputError for a window of no width, an accuracy or dwell of 0 or less, a NaN, a
     segment below 1.
@@ -89,6 +96,7 @@ class SwitchingSearch:
         level_unit: str = "dB",
         expected: Expected | None = None,
         seen_on_db: float | None = None,
+        proved_elsewhere: bool = False,
     ) -> None:
         self.window_db = require_window(window_db)
         self.accuracy_db = require_finite("accuracy_db", accuracy_db, above=0.0)
@@ -110,6 +118,7 @@ class SwitchingSearch:
         self._fallen = Fallen()
         self._skipped = 0
         self._agains = 0
+        self._proofs: int | None = None if proved_elsewhere else 0
         self._shown: bool | None = None
         self._end: tuple[Status, tuple[str, ...]] | None = None
         self._before: tuple[Trial, ...] = ()
@@ -363,20 +372,24 @@ class SwitchingSearch:
     # --- lapses ---------------------------------------------------------------------------------------------------
 
     def _conclude(self, fine: FineGrid) -> Ask | None:
-        """End the search with both levels, and say if answers lapsed."""
-        count = len(self._readings)
-        log_odds = self._untold.log_evidence - self._log_before - log_of_coin(t.on for t in self._trials)
+        """Prove that the answers follow the level; then end the search with both levels, and say if answers lapsed."""
+        count, log_odds = len(self._readings), self._log_odds()
         if count >= FLIPPED_LEAST and log_odds < FLIPPED_ODDS:
             return self._contradicted()
-        if lapses := self._fallen.count + count_lapses(fine, self._trials):
-            return self._finish(
-                Status.INTERMITTENT, f"{lapses} of {count} answers had nothing to do with the level"
-            )
-        if fine.dropping() > LAPSES_LIKELY:
-            return self._finish(
-                Status.INTERMITTENT, f"some of {count} answers had nothing to do with the level"
-            )
-        return self._finish(Status.FOUND)
+        unproved = self._proofs is not None and log_odds < SURE_ODDS
+        if self._proofs is not None and unproved and self._proofs < MOST_PROOFS:
+            self._proofs += 1
+            rising = not self._is_on()
+            beyond_db = PROOF_DB if rising else -PROOF_DB
+            return self._ask_at(fine.sure_level_db(rising=rising) + beyond_db, "proof")
+        status, lapsed = found(fine, self._trials, self._fallen.count, readings=count)
+        if unproved and (status is Status.FOUND or log_odds < -LEAST_OF_LAPSING):
+            return self._contradicted()
+        return self._finish(status, *([lapsed] if lapsed else []))
+
+    def _log_odds(self) -> float:
+        """Return by how much likelier the answers are, as a natural logarithm, with levels than if they follow nothing."""
+        return self._untold.log_evidence - self._log_before - log_of_coin(t.on for t in self._trials)
 
     def _contradicted(self) -> Ask | None:
         return self._finish(

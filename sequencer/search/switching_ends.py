@@ -1,11 +1,13 @@
-"""Tell what never switches: off at the top of the window, on at its bottom, or a segment that its neighbours skip."""
+"""Tell how a search for what switches ends: with levels, with answers that lapsed, or with what never switches."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 from sequencer.search.protocol import Status
-from sequencer.search.switching_grid import Trial
+from sequencer.search.switching_grid import FineGrid, Trial, count_lapses
+
+LAPSES_LIKELY = 0.3
 
 
 def dead_end(
@@ -44,3 +46,12 @@ def _segment_missing(trials: Sequence[Trial], counts: Sequence[int], segment: in
     if segment is None or any(t.on for t in trials):
         return False
     return sum(count > segment for count in counts) >= 2
+
+
+def found(fine: FineGrid, trials: Sequence[Trial], fallen: int, *, readings: int) -> tuple[Status, str]:
+    """Return that both levels are found, and in words that answers lapsed: ``fallen`` are readings that fell away from the signal."""
+    if lapses := fallen + count_lapses(fine, trials):
+        return Status.INTERMITTENT, f"{lapses} of {readings} answers had nothing to do with the level"
+    if fine.dropping() > LAPSES_LIKELY:
+        return Status.INTERMITTENT, f"some of {readings} answers had nothing to do with the level"
+    return Status.FOUND, ""

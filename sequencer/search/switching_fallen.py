@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 FALLS = ((2.0, 0.5), (5.0, 0.25))
-"""How far below another level, dB, the line shows no less for its hysteresis than this share of its whole span; common practice, no source."""
+"""From a level so many dB lower the line, for all its hysteresis, does not come down by more than this share of its span; common practice,
+no source."""
 MOST_FALLEN = 0.5  # of all readings: more of them are the line's own way
 
 

@@ -10,7 +10,7 @@ from sequencer.search.protocol import NoReading, SearchInputError
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """On or off, with the reading that says so: ``above`` is the reading minus the edge between both, turned so that it rises with level."""
+    """On or off, with the reading that says so: ``above`` is the reading minus the edge of on, turned so that it rises with level."""
 
     above: float
 
@@ -24,7 +24,7 @@ Lit = bool | int | Shown | Sequence[bool] | NoReading
 
 
 def above_edge(reading: bool | int | Shown | Sequence[bool], segment: int | None) -> float | None:
-    """Return how far the reading lies above the edge between off and on, in its own unit, or segments; None where only on or off is told."""
+    """Return how far the reading lies above the edge of on, in its own unit, or segments; None where only on or off is told."""
     if isinstance(reading, Shown):
         return reading.above
     if isinstance(reading, bool) or segment is None:

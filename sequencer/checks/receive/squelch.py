@@ -191,6 +191,7 @@ def squelch_search(
         dwell_s=DWELL_S,
         expected=expected,
         seen_on_db=opened_at_dbm,
+        proved_elsewhere=True,
     )
 
 

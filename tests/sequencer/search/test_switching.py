@@ -467,3 +467,32 @@ def test_an_off_that_may_have_been_dropped_is_tested_again():
     assert found.status is Status.INTERMITTENT
     assert again
     assert not any(found.history[at - 1].value for at in again)
+
+
+def test_answers_that_follow_nothing_are_given_levels_once_in_20_at_the_most():
+    """A coin of any bias, as Laplace's rule has it (Ville's inequality); of 120 more than 12 come once in 100 at that rate (binomial)."""
+    stated = 0
+    for k in range(120):
+        rng = np.random.default_rng([97, k])
+        bias = rng.random()
+        coin = SwitchingSearch(window_db=(-130.0, -20.0), settling=Settling(rise_s=0.05, fall_s=0.05))
+        stated += find_crossing(coin, lambda _ask, rng=rng, bias=bias: bool(rng.random() < bias)).found
+    assert stated <= 12
+
+
+@pytest.mark.parametrize("elsewhere", [False, True])
+def test_a_proof_is_read_well_beyond_both_levels_and_not_where_it_is_proved_elsewhere(elsewhere: bool):
+    """Beyond where it almost surely switches; a check that reads with and without a signal asks for none."""
+    proofs_db = []
+    for seed in range(6):
+        switch = Switch(-80.0, 4.0, seed=seed, jitter_db=0.4)
+        wanted = SwitchingSearch(
+            window_db=WINDOW_DB,
+            settling=Settling(rise_s=0.05, fall_s=0.05),
+            proved_elsewhere=elsewhere,
+        )
+        found = find_crossing(wanted, switch.measure)
+        assert found.status is Status.FOUND
+        proofs_db += [one.ask.level_db for one in found.history if one.ask.purpose == "proof"]
+    assert bool(proofs_db) is not elsewhere
+    assert all(level_db > -77.5 or level_db < -86.5 for level_db in proofs_db)

@@ -127,6 +127,7 @@ class DecoderOnSide:
             accuracy_db=self.accuracy_db,
             settling=Settling(rise_s=RECEIVER_S, fall_s=RECEIVER_S, least_s=self.detect_s, doubt=0.5),
             dwell_s=DWELL_S,
+            proved_elsewhere=True,
         )
         first = search.ask
         self.apply_own(first.level_db if first is not None else self.window_dbm[0])
