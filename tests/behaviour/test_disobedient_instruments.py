@@ -288,25 +288,29 @@ def test_a_voltage_that_the_supply_does_not_give_spoils_no_other(make_rig: Any, 
 
 
 SLOW_SQUELCH = (
-    "  - {check: squelch, channel: 20, settling: 40 ms, opening: {max: -119 dBm}, hysteresis: {max: 6 dB}}\n"
+    "  - {check: squelch, channel: 20, settling: 40 ms, opening: {max: %s dBm}, hysteresis: {max: 30 dB}}\n"
 )
 
 
+@pytest.mark.parametrize("limit", ["-119", "-60"], ids=["fails", "passes"])
 @pytest.mark.parametrize(
-    ("follows_s", "is_measured"), [(0.04, True), (0.3, False)], ids=["as stated", "slower"]
+    ("opens_s", "closes_s", "told"),
+    [(0.04, 0.04, ""), (0.3, 0.3, "open"), (0.3, 0.04, "open"), (0.04, 0.5, "close")],
+    ids=["as stated", "slower", "opens late", "closes late"],
 )
-def test_a_squelch_slower_than_stated_does_not_fail_for_it(
-    make_rig: Any, follows_s: float, is_measured: bool
+def test_a_squelch_slower_than_stated_is_not_measured(
+    make_rig: Any, opens_s: float, closes_s: float, told: str, limit: str
 ) -> None:
-    """One whose time constant is longer than 'settling' says opens and closes late: told as such, where that would fail the unit."""
-    rig = make_rig(serial="M40-0019", sequence=HEAD + SLOW_SQUELCH)
+    """One whose time constant is longer than 'settling' says opens and closes late: told as such, whether it would pass or fail for it."""
+    rig = make_rig(serial="M40-0019", sequence=HEAD + SLOW_SQUELCH % limit)
     lag = rig.simulation.wiring.unit._squelch_level
-    lag._attack_s = lag._decay_s = follows_s
+    lag._attack_s, lag._decay_s = opens_s, closes_s
     results = rig.run().results
-    if is_measured:
+    if not told:
         assert [one.value is not None for one in results] == [True] * 3, results
     else:
         assert [one.decision for one in results] == [Decision.NOT_MEASURED] * 3, results
+        assert all(f"it was found to {told} at" in one.note for one in results), results[0].note
         assert all("slower than 'settling: 40 ms' says" in one.note for one in results), results[0].note
 
 
