@@ -58,8 +58,8 @@ class SquelchSettings(WantedSignal):
     open_above_v: Annotated[VoltageV, AfterValidator(between(1e-4, 10.0, "V"))] | None = None
     """Loudspeaker voltage above which the squelch counts as open; without it found between no signal (muted) and a strong one (open)."""
     settling_s: Annotated[TimeS, AfterValidator(between(0.0, 10.0, "s"))] = 0.06
-    """Time constant with which the squelch follows the level; about is enough. One that opens lower or closes higher when given a second, or
-    15 of it, is not measured."""
+    """Time constant with which the squelch follows the level; about is enough. One that opens lower or closes higher when given a second or
+    15 time constants is not measured."""
     accuracy_db: SearchAccuracyDb = 0.5
     """Half-width of the 95 % interval at which the search may stop, for each of both levels."""
     levels: LevelWindow = Field(default_factory=LevelWindow)
