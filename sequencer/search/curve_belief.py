@@ -61,7 +61,8 @@ class Belief:
     reading's scatter in dB of level, at the crossing) are means over the curves; ``log_odds`` the natural logarithm of
     how much likelier the readings are with a response than without. ``trust`` (one a point) is the probability that a
     reading is no stray, ``of_sets`` that of each set of readings. ``stated_db`` are the ends of the interval stated, where these
-    are not the outer ``quantiles_db``: it holds with either weight of a hypothesis whose weight is in doubt.
+    are not the outer ``quantiles_db``: it holds with either weight of a hypothesis whose weight is in doubt. ``apart_db`` is how far
+    apart the curves of an FM receiver put the crossing (standard deviation of their means), 0 of any other.
     """
 
     quantiles_db: tuple[float, float, float, float, float]
@@ -77,6 +78,7 @@ class Belief:
     trust: tuple[float, ...]
     of_sets: tuple[float, ...] = ()
     stated_db: tuple[float, float] | None = None
+    apart_db: float = 0.0
 
     @property
     def half_width_db(self) -> float:
@@ -204,17 +206,24 @@ class Believer:
             log_odds=weights.log_total - without,
             trust=tuple(weights.trust(k) for k in range(len(weights.strays[0]))),
             of_sets=tuple(float(share) for share in weights.post.sum(axis=1, dtype=float)),
-            stated_db=self._stated(grid, weights),
+            **self._of_hypotheses(grid, weights),
         )
 
-    def _stated(self, grid: Grid, weights: Weights) -> tuple[float, float] | None:
-        """Return the ends of what holds 95 % with either weight of the curves; None where they have but one."""
+    def _of_hypotheses(self, grid: Grid, weights: Weights) -> dict[str, Any]:
+        """Return what is stated, and how far apart the curves put the crossing: both where curves have more than one weight."""
         if self.family.stated_weight is None:
-            return None
-        levels = grid.levels
-        by_curve = weights.post.reshape(-1, len(levels), len(grid.kept)).sum(axis=0)
-        by_level = by_curve @ self.family.stated_weight[grid.kept]
-        either = by_level / by_level.sum(dtype=float), weights.by_level
+            return {}
+        by_curve = weights.post.reshape(-1, len(grid.levels), len(grid.kept)).sum(axis=0)
+        plane = by_curve * self.family.stated_weight[grid.kept]
+        return {
+            "stated_db": self._stated(grid.levels, plane, weights.by_level),
+            "apart_db": _apart_db(grid.levels, plane),
+        }
+
+    def _stated(self, levels: Array, plane: Array, by_level: Array) -> tuple[float, float]:
+        """Return the ends of what holds 95 % with either weight of the curves."""
+        as_stated = plane.sum(axis=1, dtype=float)
+        either = as_stated / as_stated.sum(), by_level
         lows, _, _, _, highs = zip(
             *(self._of_level(one, levels)["quantiles_db"] for one in either), strict=True
         )
@@ -259,6 +268,18 @@ class Believer:
             "noise_db": float(by_curve @ scatter)
             * float(by_gain @ np.array([gain for gain, _ in self._gains])),
         }
+
+
+def _apart_db(levels: Array, plane: Array) -> float:
+    """Return the standard deviation of where each curve puts the crossing; ``plane`` (levels, curves) are the weights."""
+
+    import numpy as np
+
+    by_curve = plane.sum(axis=0, dtype=float)
+    means = (levels @ plane) / np.maximum(by_curve, 1e-30)
+    by_curve /= by_curve.sum()
+    off: Array = means - by_curve @ means
+    return math.sqrt(max(float(by_curve @ off**2), 0.0))
 
 
 def _surprised(weights: Weights) -> bool:

@@ -78,6 +78,7 @@ class State:
     above_db: float | None = None
     last_jump_db: float = 0.0
     proofs: int = 0
+    looks_below: int = 0
     lag: Lag = field(init=False)
     follower: Follower = field(init=False)
     elapsed_s: float = 0.0

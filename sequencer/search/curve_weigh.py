@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from sequencer.search import curve_verdict as verdict
 from sequencer.search.curve_belief import Belief, Believer
+from sequencer.search.curve_below import look_below, looked_below
 from sequencer.search.curve_bracket import arrived, at_end, next_coarse
 from sequencer.search.curve_likelihood import Point
 from sequencer.search.curve_play import (
@@ -210,12 +211,12 @@ def _beyond(state: State, belief: Belief) -> Ask | Verdict | None:
 
 
 def _near(state: State, belief: Belief) -> list[Note]:
-    """Return the readings near the crossing that agree."""
+    """Return the readings near the crossing that agree; a look below, for clicks, is one."""
     reach_db = max(0.8, state.accuracy_db)
     return [
         n
         for n, trust in zip(state.numbers(), belief.trust, strict=True)
-        if abs(n.level_db - belief.level_db) <= reach_db and trust > 0.5
+        if trust > 0.5 and (abs(n.level_db - belief.level_db) <= reach_db or looked_below(state, belief, n))
     ]
 
 
@@ -262,6 +263,8 @@ def _near_ask(state: State, belief: Belief, near: int) -> Ask:
     # A slow meter makes waiting dear; reading a little longer costs nothing beside it.
     needed_s = max(needed_s, 0.4 * state.slowest_s)
     reading_s = next((t for t in state.reading_s if t >= needed_s), state.reading_s[-1])
+    if (ask := look_below(state, belief, needed_s, reading_s)) is not None:
+        return ask
     here_db, half_db = state.notes[-1].ask.level_db, state.accuracy_db / 2
     stays = abs(here_db - belief.level_db) <= half_db and not state.step()
     assert state.family is not None
