@@ -12,10 +12,12 @@ import math
 from collections.abc import Sequence
 
 from sequencer.search import curve_verdict as verdict
+from sequencer.search.curve_again import Again
+from sequencer.search.curve_anew import Cut, Slow, anew
 from sequencer.search.curve_belief import Belief, Expected, Known
 from sequencer.search.curve_bracket import arrived, next_coarse
 from sequencer.search.curve_family import Family
-from sequencer.search.curve_look import EndLook, Lagging, answering, may_look, of_lagging, slower
+from sequencer.search.curve_look import has_room, may_look, unlooked
 from sequencer.search.curve_prior import CurvePrior
 from sequencer.search.curve_refine import next_near
 from sequencer.search.curve_state import State
@@ -112,9 +114,9 @@ class CurveSearch:
             start = expected.level_db + (START_ABOVE_DB if state.family and state.family.ratio else 0.0)
         self._end: tuple[Status, tuple[str, ...]] | None = None
         self._start_db = start
-        self._look: EndLook | None = None
-        self._denied: verdict.Verdict | None = None
-        self._lagging: Lagging | None = None
+        self._again: Again | None = None
+        self._has_looked = False
+        self._why_anew: Slow | Cut | None = None
         self._ask: Ask | None = first_sample(state, start) or state.ask_far(start)
 
     @property
@@ -138,9 +140,9 @@ class CurveSearch:
         if self._ask is None:
             raise SearchInputError("The search has ended; it takes no further reading. Read 'result'.")
         made = as_read(self._ask, reading_s)
-        if self._denied is not None and self._look is not None:
-            self._look.take(made, reading, made_db=level_db)
-            following = self._look.ask or self._looked(self._look, self._denied)
+        if self._again is not None:
+            self._again.take(made, reading, made_db=level_db)
+            following = self._again.ask or self._looked(self._again)
         else:
             self._state.take(made, reading, made_db=level_db)
             following = self._looked_at(self._following())
@@ -154,24 +156,25 @@ class CurveSearch:
         """Return the first look at the ends where the search would end with a word that has to be looked at again."""
         if isinstance(following, Ask):
             return following
-        if self._lagging is not None:
-            return of_lagging(following, self._lagging)
-        if self._look is not None or not may_look(self._state, following[0]):
+        if self._why_anew is not None:
+            return self._why_anew.ended(following)
+        if self._has_looked or not may_look(self._state, following[0]):
             return following
-        self._look, self._denied = EndLook(self._state), following
-        return self._look.ask or following
+        if not has_room(self._state):
+            return unlooked(following)
+        self._again, self._has_looked = Again(self._state, following), True
+        return self._again.ask or following
 
-    def _looked(self, look: EndLook, denied: verdict.Verdict) -> Ask | verdict.Verdict:
-        """Search anew where the reading lags; else return how the search ends after all."""
-        self._denied = None
-        if (lag := look.lag) is None:
-            return answering(look, denied)
-        self._lagging = lag
-        anew = slower(self._state, lag)
-        if anew is None:
-            return of_lagging(denied, lag)
-        self._state = anew
-        return anew.ask_far(self._start_db)
+    def _looked(self, again: Again) -> Ask | verdict.Verdict:
+        """Search anew for what was seen; else return how the search ends after all."""
+        self._again, outcome = None, again.outcome
+        if isinstance(outcome, tuple):
+            return outcome
+        state = anew(self._state, outcome)
+        if state is None:
+            return outcome.ended(again.denied)
+        self._state, self._why_anew = state, outcome
+        return state.ask_far(self._start_db)
 
     def _following(self) -> Ask | verdict.Verdict:
         """Return the next ask, or how the search ends."""

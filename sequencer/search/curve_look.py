@@ -9,10 +9,9 @@ from __future__ import annotations
 
 import math
 import statistics
-from dataclasses import replace
 
-from sequencer.frozen import dataclass
 from sequencer.quantiles import student_quantile
+from sequencer.search.curve_anew import Slow
 from sequencer.search.curve_doubt import is_doubted
 from sequencer.search.curve_state import State
 from sequencer.search.curve_verdict import Verdict
@@ -39,21 +38,12 @@ WAITED = 3.0  # time constants after each step: what is not known is if it avera
 MOST = 3  # of the looks: so many at one end must lie beyond all those at the other
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Lagging:
-    """A reading that goes on moving after a step: its time constant, and where it comes to rest at either end, less the target."""
-
-    constant_s: float
-    low: float
-    high: float
-
-
 class EndLook:
     """Looks at both ends of the window, the higher first; ``ask`` is None once all is seen."""
 
     def __init__(self, state: State) -> None:
         self._state = state
-        self._stood = _number(state, state.notes[-1].raw)
+        self._stood = as_number(state, state.notes[-1].raw)
         self._ends: list[list[tuple[float, float]]] = [[], []]
         self._at_s = 0.0
         self.ask: Ask | None = self._next()
@@ -71,17 +61,33 @@ class EndLook:
         raw = self._state.take_look(ask, reading, made_db=made_db)
         self._at_s += ask.wait_s + ask.reading_s
         end = self._ends[0] if len(self._ends[0]) < LOOKS else self._ends[1]
-        end.append((self._at_s, _number(self._state, raw)))
+        end.append((self._at_s, as_number(self._state, raw)))
         self.ask = self._next()
 
     @property
     def answers(self) -> bool:
         """Whether most looks at the higher end lie clearly beyond all of those at the lower one."""
+        return self._beyond(self._ends[0], self._ends[1]) >= MOST
+
+    @property
+    def answers_at_last(self) -> bool:
+        """Whether they do beside the first look at the lower end, which may still be of the higher one."""
+        return self._beyond(self._ends[0], self._ends[1][1:]) >= MOST
+
+    @property
+    def is_turned(self) -> bool:
+        """Whether the reading goes the other way: most looks at the lower end lie past the target, and those at the higher one not."""
         top, bottom = ([reading for _, reading in end] for end in self._ends)
-        if any(math.isnan(reading) for reading in top + bottom):
-            return False
-        apart = APART_DB * self._state.belief().slope
-        return sum(reading > max(bottom) + apart for reading in top) >= MOST
+        crosses = (
+            sum(reading < 0 for reading in top) >= MOST and sum(reading > 0 for reading in bottom) >= MOST
+        )
+        return crosses and self._beyond(self._ends[1], self._ends[0]) >= MOST
+
+    def _beyond(self, upper: list[tuple[float, float]], lower: list[tuple[float, float]]) -> int:
+        if not self.is_whole:
+            return 0
+        limit = max(reading for _, reading in lower) + APART_DB * self._state.belief().slope
+        return sum(reading > limit for _, reading in upper)
 
     @property
     def crosses(self) -> bool:
@@ -107,25 +113,48 @@ class EndLook:
         return all(abs(number - mean) <= reach for number in numbers)
 
     @property
-    def lag(self) -> Lagging | None:
-        """What a lag would have to be, where the looks follow one far better than they stand still at either end."""
-        top, bottom = self._ends
-        if any(math.isnan(reading) for _, reading in (*top, *bottom)) or math.isnan(self._stood):
+    def ends(self) -> tuple[list[tuple[float, float]], list[tuple[float, float]]]:
+        """Return the looks at the higher and the lower end: when each was over, s from the first on, and the reading less the target."""
+        return self._ends[0], self._ends[1]
+
+    @property
+    def is_whole(self) -> bool:
+        """Whether each look gave a number."""
+        return not any(math.isnan(reading) for end in self._ends for _, reading in end)
+
+    @property
+    def turned(self) -> str:
+        """Return in words that the reading goes the other way."""
+        goes = "falls" if self._state.rising else "rises"
+        return f"the reading {goes} as the level rises: are two cables exchanged, or the roles of two instruments in the bench file?"
+
+    @property
+    def lag(self) -> tuple[float, Slow] | None:
+        """What a lag would have to be, and the squares it leaves, where the looks follow one far better than they stand still."""
+        if not self.is_whole or math.isnan(self._stood):
             return None
         still = math.fsum(
             (reading - math.fsum(r for _, r in end) / len(end)) ** 2
             for end in self._ends
             for _, reading in end
         )
-        left, made = min(
-            (self._following(constant_s, more_s) for constant_s in CONSTANTS_S for more_s in MORE_S),
-            key=lambda found: found[0],
+        left, constant_s, low, high = min(
+            self._following(constant_s, more_s) for constant_s in CONSTANTS_S for more_s in MORE_S
         )
         sure = still - left > SURE_OF_LAG * left / (2 * LOOKS - 4)
-        return made if sure and made.high - made.low > APART_DB * self._state.belief().slope else None
+        if not sure or high - low <= APART_DB * self._state.belief().slope:
+            return None
+        return left, Slow(
+            told=f"the reading still moves after a step, with a time constant of about {constant_s:.2g} s that nobody told: "
+            "let the analyser average for a shorter time, or state its 'settle' in the bench file",
+            low=low,
+            high=high,
+            least_s=WAITED * constant_s,
+            constant_s=constant_s,
+        )
 
-    def _following(self, constant_s: float, more_s: float) -> tuple[float, Lagging]:
-        """Return the squares that a first-order lag leaves, and where it comes to rest: least squares in these two.
+    def _following(self, constant_s: float, more_s: float) -> tuple[float, float, float, float]:
+        """Return the squares that a first-order lag leaves, the lag, and where it comes to rest at either end: least squares in these two.
 
         Each change of level takes the generator ``more_s`` beside what was waited.
         """
@@ -142,14 +171,14 @@ class EndLook:
         whole = aa * bb - ab * ab
         high, low = (ay * bb - by * ab) / whole, (aa * by - ab * ay) / whole
         squares = math.fsum((y - a * high - b * low) ** 2 for a, b, y in rows)
-        return squares, Lagging(constant_s=constant_s, low=low, high=high)
+        return squares, constant_s, low, high
 
 
 def _pairs(rows: list[tuple[float, float, float]], i: int, j: int) -> list[tuple[float, float]]:
     return [(row[i], row[j]) for row in rows]
 
 
-def _number(state: State, raw: float) -> float:
+def as_number(state: State, raw: float) -> float:
     """Return a reading less the target; one beyond the instrument's range as the end of that, NaN where none is known."""
     if not math.isinf(raw):
         return raw
@@ -164,57 +193,22 @@ def may_look(state: State, status: Status) -> bool:
     """Whether the word is one to be looked at again, by an instrument, of a reading that is told to be fast."""
     by_chance = status in FOUND_AT_ALL and is_doubted(state)
     foretold = state.family is not None or state.gave_up_family or by_chance
-    room = len(state.readings) + 2 * LOOKS <= state.budget
     by_hand = len(state.reading_s) < 2
     # What no curve of the family explains may lag: then the level found without the family is off.
     doubted = status in DENIALS or (status in FOUND_AT_ALL and state.gave_up_family) or by_chance
-    return doubted and foretold and room and not by_hand and state.slowest_s < FAST_S
+    return doubted and foretold and not by_hand and state.slowest_s < FAST_S
 
 
-def slower(state: State, lag: Lagging) -> State | None:
-    """Return the same question for a reading that lags so; None where the readings that are left would not suffice."""
-    budget = state.budget - len(state.readings)
-    family = state.family or state.set_aside
-    if budget < 2 * LOOKS or family is None:
-        return None
-    told, constant_s = state.settling, lag.constant_s
-    made = State(
-        target=state.target,
-        window_db=state.window_db,
-        rising=state.rising,
-        accuracy_db=state.accuracy_db,
-        given=family.summary(),
-        family=family,
-        expected=state.expected,
-        known=state.known,
-        known_play_db=state.known_play_db,
-        settling=replace(
-            told,
-            rise_s=constant_s,
-            fall_s=constant_s,
-            least_s=max(told.least_s, WAITED * constant_s),
-            doubt=max(told.doubt, 0.25),
-        ),
-        reading_s=state.reading_s,
-        known_step=state.known_step,
-        reading_range=state.reading_range,
-        budget=budget,
-        level_unit=state.level_unit,
-        reading_unit=state.reading_unit,
-    )
-    made.readings.extend(state.readings)
-    return made
+def has_room(state: State) -> bool:
+    """Whether the readings that are left suffice for the looks."""
+    return len(state.readings) + 2 * LOOKS <= state.budget
 
 
-def of_lagging(ended: Verdict, lag: Lagging) -> Verdict:
-    """Return how a search ends whose reading lags: with the lag told, and without a word that the lag alone may have brought about."""
-    (status, text), told = ended, _moves_on(lag)
-    is_outside = (status is Status.NEVER_REACHED and lag.high < 0) or (
-        status is Status.ALREADY_PAST and lag.low > 0
-    )
-    if status in FOUND_AT_ALL or is_outside or status is Status.BUDGET_SPENT:
-        return status, f"{text}; {told}" if text else told
-    return Status.UNSTABLE, told
+def unlooked(denied: Verdict) -> Verdict:
+    """Return how a search ends where no readings are left to look: what follows nothing may as well follow late."""
+    if denied[0] is Status.NO_RESPONSE:
+        return Status.UNSTABLE, f"{denied[1]}; no readings were left to look at both ends of the window"
+    return denied
 
 
 def answering(look: EndLook, denied: Verdict) -> Verdict:
@@ -225,8 +219,10 @@ def answering(look: EndLook, denied: Verdict) -> Verdict:
     ):  # found, though no curve foretold it: by chance, where the ends say the same as all the readings
         by_chance = not look.answers and look.explains_all
         return (Status.NO_RESPONSE, DOES_NOT_FOLLOW) if by_chance else denied
+    if look.is_turned:
+        return Status.NO_RESPONSE, look.turned
     outside = status in {Status.NEVER_REACHED, Status.ALREADY_PAST}
-    if look.answers and (status is Status.NO_RESPONSE or (outside and look.crosses)):
+    if look.answers_at_last and (status is Status.NO_RESPONSE or (outside and look.crosses)):
         return Status.UNSTABLE, NOT_ALWAYS
     if outside and not look.answers and look.straddles:
         return (
@@ -234,11 +230,3 @@ def answering(look: EndLook, denied: Verdict) -> Verdict:
             "the reading lies on either side of the target at one level, and does not follow it",
         )
     return denied
-
-
-def _moves_on(lag: Lagging) -> str:
-    """Return in words that the reading lags."""
-    return (
-        f"the reading still moves after a step, with a time constant of about {lag.constant_s:.2g} s that nobody told: "
-        "let the analyser average for a shorter time, or state its 'settle' in the bench file"
-    )

@@ -101,6 +101,33 @@ class Averaging:
         return self.shown_db
 
 
+class Late:
+    """A generator whose level comes ``late_s`` after it was set, or slews there with ``slew_s``; an analyser ``behind`` readings behind."""
+
+    def __init__(
+        self, unit: SinadReceiver, *, late_s: float = 0.0, slew_s: float = 0.0, behind: int = 0
+    ) -> None:
+        self.unit, self.late_s, self.slew_s, self.shown = unit, late_s, slew_s, [0.0] * behind
+        self.now_s, self.changes, self.come_db = 0.0, [(-math.inf, -100.0)], -100.0
+
+    def measure(self, ask: Ask) -> float:
+        """Set, wait, read."""
+        if ask.level_db != self.changes[-1][1]:
+            self.changes.append((self.now_s + self.late_s, ask.level_db))
+            self._pass(0.035)
+        self._pass(ask.wait_s)
+        reading = self.unit.measure(Ask(level_db=self.come_db, wait_s=ask.wait_s, reading_s=ask.reading_s))
+        self._pass(ask.reading_s)
+        self.shown.append(reading)
+        return self.shown.pop(0)
+
+    def _pass(self, spent_s: float) -> None:
+        self.now_s += spent_s
+        set_db = [level_db for at_s, level_db in self.changes if at_s <= self.now_s][-1]
+        left = math.exp(-spent_s / self.slew_s) if self.slew_s else 0.0
+        self.come_db = set_db + (self.come_db - set_db) * left
+
+
 class Attenuated:
     """A receiver that switches 3 dB of attenuation in above ``above_db``."""
 
@@ -188,6 +215,17 @@ def averaging(unit: SinadReceiver, truth_db: float, rng: np.random.Generator) ->
     return Averaging(unit, math.exp(rng.uniform(math.log(0.1), 0.0))), (truth_db,)
 
 
+def late(
+    **law: Callable[[np.random.Generator], float],
+) -> Callable[[SinadReceiver, float, np.random.Generator], Made]:
+    """Return what makes a receiver behind a generator that is late by that law, or an analyser that is behind."""
+
+    def make(unit: SinadReceiver, truth_db: float, rng: np.random.Generator) -> Made:
+        return Late(unit, **{name: one(rng) for name, one in law.items()}), (truth_db,)
+
+    return make
+
+
 def warming(unit: SinadReceiver, truth_db: float, rng: np.random.Generator) -> Made:
     """Return a receiver whose threshold moves by 1 to 4 dB within seconds to minutes; right is where it was while it was read."""
     made = Warming(unit, float(rng.choice((-1, 1))) * rng.uniform(1.0, 4.0), rng.uniform(2.0, 60.0))
@@ -265,6 +303,23 @@ def rows(trials: int) -> list[tuple[str, Callable[[str], None]]]:
         ("sound FM receiver", lambda name: sinad_row(name, trials, as_it_is)),
         ("3 dB attenuator switched near by", lambda name: sinad_row(name, trials, attenuated)),
         ("SINAD averaged by the analyser", lambda name: sinad_row(name, trials, averaging)),
+        (
+            "generator late by 0.05 to 0.2 s",
+            lambda name: sinad_row(name, trials, late(late_s=lambda g: g.uniform(0.05, 0.2))),
+        ),
+        (
+            "generator late by 0.2 to 0.5 s",
+            lambda name: sinad_row(name, trials, late(late_s=lambda g: g.uniform(0.2, 0.5))),
+        ),
+        (
+            "generator late by 0.5 to 2 s",
+            lambda name: sinad_row(name, trials, late(late_s=lambda g: g.uniform(0.5, 2.0))),
+        ),
+        (
+            "generator slews with 0.2 to 0.6 s",
+            lambda name: sinad_row(name, trials, late(slew_s=lambda g: g.uniform(0.2, 0.6))),
+        ),
+        ("analyser a reading behind", lambda name: sinad_row(name, trials, late(behind=lambda _: 1))),
         ("sensitivity warms up", lambda name: sinad_row(name, trials, warming)),
         ("SINAD in steps of 1 dB", lambda name: sinad_row(name, trials, as_it_is, step=1.0)),
         (

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -146,3 +147,73 @@ def test_a_sound_receiver_pays_at_most_a_reading_for_the_proof() -> None:
     assert np.median(readings) <= 4
     assert np.mean(readings) <= 4.6  # 3.6 where nothing weighed the odds
     assert max(readings) <= 7
+
+
+class Late:
+    """A generator whose level comes ``late_s`` after it was set, or an analyser ``behind`` readings behind; and a receiver."""
+
+    def __init__(self, unit: Receiver, late_s: float = 0.0, behind: int = 0) -> None:
+        self.unit, self.late_s, self.shown = unit, late_s, [0.0] * behind
+        self.now_s, self.changes = 0.0, [(-math.inf, -130.0)]
+
+    def measure(self, ask: Ask) -> float:
+        """Set, wait, and read the level that has come."""
+        if ask.level_db != self.changes[-1][1]:
+            self.changes.append((self.now_s + self.late_s, ask.level_db))
+            self.now_s += SETTING_S
+        self.now_s += ask.wait_s
+        come_db = [level_db for at_s, level_db in self.changes if at_s <= self.now_s][-1]
+        self.now_s += ask.reading_s
+        self.shown.append(self.unit.measure(replace(ask, level_db=come_db)))
+        return self.shown.pop(0)
+
+
+@pytest.mark.parametrize("late_s", [0.08, 0.15, 0.3, 0.45, 0.8])
+def test_a_receiver_behind_a_generator_that_acts_late_is_measured(late_s: float) -> None:
+    """Most of twenty have a level, nineteen in twenty intervals hold it, the lateness is told, and none is said not to respond."""
+    ended = [find(Late(Receiver(-117.0 + 0.3 * seed, seed), late_s).measure) for seed in range(20)]
+    assert {one.status for one in ended} <= {
+        Status.FOUND,
+        Status.UNSTABLE,
+        Status.INTERMITTENT,
+        Status.BUDGET_SPENT,
+    }
+    held = [
+        abs(one.level_db - (-117.0 + 0.3 * seed)) <= one.half_width_db
+        for seed, one in enumerate(ended)
+        if one.found and one.level_db is not None
+    ]
+    assert len(held) >= 14
+    assert sum(held) >= len(held) - 2
+    told = [warning for one in ended for warning in one.warnings if "s late" in warning]
+    assert len(told) >= 14
+    assert all("state the generator's 'settle'" in one for one in told)
+    times_s = [float(one.split("up to ")[1].split(" s")[0]) for one in told]
+    assert all(late_s - SETTING_S <= time_s <= 2 * late_s + 1.0 for time_s in times_s)
+    assert max(one.readings for one in ended) <= 60
+
+
+def test_a_reading_that_is_one_behind_is_named() -> None:
+    """No wait helps: it is unstable, and the words say what to do."""
+    for seed in range(10):
+        ended = find(Late(Receiver(-117.0, seed), behind=1).measure)
+        assert ended.status is Status.UNSTABLE
+        assert "handing out the one before" in ended.warnings[0]
+
+
+def test_a_lateness_that_too_few_readings_are_left_to_follow_is_named() -> None:
+    """With a budget of 24 a search behind a late generator never says that the unit does not respond."""
+    ended = [find(Late(Receiver(-117.0, seed), 0.15).measure, budget=24) for seed in range(10)]
+    denied = [one for one in ended if not one.found]
+    assert denied
+    assert {one.status for one in denied} <= {Status.UNSTABLE, Status.BUDGET_SPENT}
+    assert all(one.readings <= 24 for one in ended)
+
+
+def test_a_reading_that_falls_as_the_level_rises_is_said_to() -> None:
+    """Past the target at the lower end and below it at the higher one: neither never reached nor already past."""
+    for seed in range(8):
+        unit = Receiver(-78.0, seed)
+        ended = find(lambda ask, unit=unit: unit.measure(replace(ask, level_db=-157.4 - ask.level_db)))
+        assert ended.status is Status.NO_RESPONSE
+        assert "falls as the level rises" in ended.warnings[0]
