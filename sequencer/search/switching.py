@@ -33,6 +33,7 @@ from sequencer.search.switching_ends import dead_end, found
 from sequencer.search.switching_fallen import Fallen
 from sequencer.search.switching_grid import (
     BAR,
+    BESIDE_DB,
     SQUELCH,
     CoarseGrid,
     FineGrid,
@@ -41,13 +42,13 @@ from sequencer.search.switching_grid import (
 )
 from sequencer.search.switching_odds import log_of_coin
 from sequencer.search.switching_reading import Lit, Shown, above_edge, is_on, lit_count
+from sequencer.search.switching_stated import as_stated, elsewhere
 
 __all__ = ["Lit", "Shown", "SwitchingSearch"]
 
 DWELL_S = 0.25
 MOST_LEFT = 0.4  # share of a step that a lagging reading may still have to go when it is taken
 COARSE_DONE_DB = 10.0  # of width, within which all but a part in twenty of the weight lies
-BESIDE_DB = 5.0  # on either side of what is believed when the fine part begins
 MOST_COARSE = 50  # tests; a search without lapses needs 5 to 12
 IN_DOUBT = 0.15  # how likely the other state may be before the same level is tested again
 MOST_AGAIN = 2
@@ -111,6 +112,7 @@ class SwitchingSearch:
         self._untold = CoarseGrid(self.window_db, self.manner) if expected else self._grid
         self._grids = tuple(dict.fromkeys((self._grid, self._untold)))
         self._fine: FineGrid | None = None
+        self._stated: FineGrid | None = None
         self._lag = Lag(settling or Settling())
         self._trials: list[Trial] = []
         self._readings: list[Reading] = []
@@ -200,12 +202,13 @@ class SwitchingSearch:
         )
 
     def _crossing(self, status: Status, *, rising: bool) -> Crossing:
-        belief = self._fine.belief(rising=rising) if self._fine else None
+        known = self._stated or self._fine
+        belief = known.belief(rising=rising) if known else None
         return Crossing(
             status=status,
             level_db=belief.level_db if belief else None,
             half_width_db=belief.half_width_db if belief else math.inf,
-            sd_db=self._fine.jitter_mean_db() if self._fine else math.nan,
+            sd_db=known.jitter_mean_db() if known else math.nan,
             settle_s=max(self._lag.settling.rise_s, self._lag.settling.fall_s),
             readings=len(self._readings),
             history=tuple(self._readings),
@@ -349,21 +352,12 @@ class SwitchingSearch:
         elif (spans := self._fine.narrower()) is not None:
             self._fine = FineGrid((*self._before, *self._trials), spans, self.manner)
 
-    def _elsewhere(self, fine: FineGrid) -> float:
-        """Return how likely, by all answers, a level lies outside the first fine part."""
-        outside = 0.0
-        for rising in (False, True):
-            at = fine.belief(rising=rising).level_db
-            away = abs(self._untold.levels_db(rising=rising) - at) > BESIDE_DB
-            outside = max(outside, float(self._untold.weights(rising=rising)[:, away].sum()))
-        return outside
-
     def _fine_ask(self) -> Ask | None:
         assert self._fine is not None
         fine, rising = self._fine, not self._is_on()
         wanted = (True, False) if self.falling else (True,)
         open_ = [r for r in wanted if fine.belief(rising=r).half_width_db > self.accuracy_db]
-        if not open_ and self._elsewhere(fine) < ELSEWHERE:
+        if not open_ and elsewhere(fine, self._untold) < ELSEWHERE:
             return self._conclude(fine)
         if rising in open_:
             return self._ask_at(fine.best_level_db(rising=rising), "near")
@@ -385,6 +379,7 @@ class SwitchingSearch:
         status, lapsed = found(fine, self._trials, self._fallen.count, readings=count)
         if unproved and (status is Status.FOUND or log_odds < -LEAST_OF_LAPSING):
             return self._contradicted()
+        self._stated = as_stated(fine, (*self._before, *self._trials), self.accuracy_db)
         return self._finish(status, *([lapsed] if lapsed else []))
 
     def _log_odds(self) -> float:

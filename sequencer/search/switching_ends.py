@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from sequencer.search.protocol import Status
-from sequencer.search.switching_grid import FineGrid, Trial, count_lapses
+from sequencer.search.switching_grid import FineGrid, Trial
+from sequencer.search.switching_lapses import count_lapses
 
 LAPSES_LIKELY = 0.3
 

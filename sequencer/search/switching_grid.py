@@ -32,12 +32,15 @@ SWITCHED_OFF = 0.5
 """How likely what was on is off after the signal was away for a moment: it may have been too short to switch."""
 DB_PER_SEGMENT = 4.5
 COARSE_STEP_DB = 0.5
+BESIDE_DB = 5.0  # on either side of what is believed when the fine part begins
 WIDEST_HYSTERESIS_DB = 12.0
 HYSTERESIS_SPREAD = 0.9
 SMALL_HYSTERESIS = 0.5
 """Below this share of the usual hysteresis all are as likely."""
 JITTERS = ((-1.8, 0.2), (-0.9, 0.67), (0.0, 1.0), (0.9, 0.67), (1.8, 0.2))
 """How many doubts the logarithm of the jitter may be off, with weights."""
+UNSTEADY = ((2.2, 0.06), (4.0, 0.02))
+"""How many times the usual the jitter of a few is, with weights: a squelch or a bar that flutters; common practice, no source."""
 CELLS = 64  # with fewer a squelch takes three tests more [measured]
 FINEST_DB = 0.02
 TAIL = 1e-4
@@ -287,20 +290,29 @@ class CoarseGrid(Grid):
 
 
 class FineGrid(Grid):
-    """Both switching levels within ``spans_db`` (falling, rising), with a jitter they share and a hysteresis that is usual."""
+    """Both switching levels within ``spans_db`` (falling, rising), with a jitter they share and a hysteresis that is usual.
+
+    ``unsteady``: the jitter may be several times the usual.
+    """
 
     def __init__(
         self,
         trials: Sequence[Trial],
         spans_db: tuple[tuple[float, float], tuple[float, float]],
         manner: Manner,
+        *,
+        unsteady: bool = False,
     ) -> None:
         import numpy as np
 
-        self.spans_db = spans_db
+        self.spans_db, self.manner = spans_db, manner
         falling_db, rising_db = (np.linspace(low, high, CELLS) for low, high in spans_db)
         deviates, shares = (np.array(column) for column in zip(*JITTERS, strict=True))
-        jitter_db = manner.jitter_db * np.exp(np.log(manner.jitter_doubt) * deviates)
+        times = np.exp(np.log(manner.jitter_doubt) * deviates)
+        if unsteady:
+            more, seldom = (np.array(column) for column in zip(*UNSTEADY, strict=True))
+            times, shares = np.concatenate((times, more)), np.concatenate((shares / shares.sum(), seldom))
+        jitter_db = manner.jitter_db * times
         # What a rising level (row) says of the falling one (column), and the other way round.
         link = hysteresis_weight(rising_db[:, None] - falling_db[None, :], manner)
         super().__init__(
@@ -353,39 +365,3 @@ class FineGrid(Grid):
         belief = self.belief(rising=rising)
         away = 2.5 * math.hypot(self.jitter_mean_db(), belief.sd_db) + 0.1
         return belief.level_db + (away if rising else -away)
-
-
-SURE_OF_LAPSE = 0.9
-
-
-def count_lapses(fine: FineGrid, trials: Sequence[Trial]) -> int:
-    """Return how many answers were almost surely not those of the state: forward and backward through the tests, at the levels believed."""
-    rising_db, falling_db = (fine.belief(rising=rising).level_db for rising in (True, False))
-    jitter_db, dropped = fine.jitter_mean_db(), max(fine.dropped_mean(), LAPSE)
-    steps = []
-    for trial in trials:
-        up, stays = (
-            float(chance_on(trial.level_db, level_db, jitter_db)) for level_db in (rising_db, falling_db)
-        )
-        if trial.gone:
-            up, stays = (share * (1 - SWITCHED_OFF) for share in (up, stays))
-        shown = {None: (1.0, 1.0), True: (1 - dropped, LAPSE), False: (dropped, 1 - LAPSE)}[trial.on]
-        steps.append((up, stays, *shown))
-    on = off = 0.5
-    before = []
-    for up, stays, if_on, if_off in steps:
-        now_on = (off * up + on * stays) * if_on
-        now_off = (off * (1 - up) + on * (1 - stays)) * if_off
-        on, off = now_on / (now_on + now_off), now_off / (now_on + now_off)
-        before.append((on, off))
-    later_on = later_off = 1.0
-    lapses = 0
-    for trial, (on, off), (up, stays, if_on, if_off) in zip(
-        reversed(trials), reversed(before), reversed(steps), strict=True
-    ):
-        is_on = on * later_on / (on * later_on + off * later_off)
-        lapses += trial.on is not None and (1 - is_on if trial.on else is_on) > SURE_OF_LAPSE
-        from_on = stays * if_on * later_on + (1 - stays) * if_off * later_off
-        from_off = up * if_on * later_on + (1 - up) * if_off * later_off
-        later_on, later_off = from_on / (from_on + from_off), from_off / (from_on + from_off)
-    return lapses
