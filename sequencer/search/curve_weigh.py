@@ -54,6 +54,9 @@ FALLING_PROOFS_DB = (10.0, -8.0, 14.0, -5.0)
 """Of a ratio that falls: above the crossing it falls away to noise, below it only comes back to what it was."""
 EARLY_PROOF = 6.0
 """Of a ratio that falls: times the accuracy asked for, within which the crossing is known well enough to prove the response beside it."""
+NEAR_DB, FALLING_NEAR_DB = 0.8, 2.5
+"""How far from the crossing a reading at the most counts as near it. Of a ratio that falls it need not be read within a decibel to
+confirm it: two on the steep part of the curve agree or do not, and the interval tells by itself what they are worth."""
 OVERLOAD_DB = 15.0
 UPPER_SHARE, FALLING_UPPER_SHARE = 0.8, 0.4  # of what is in doubt above the median
 
@@ -115,7 +118,7 @@ def next_weighed(state: State) -> Ask | Verdict:
         level_db = _coarse_db(state, belief)
         if abs(level_db - here_db) > 1.0 or state.notes[-1].ask.purpose != "coarse":
             return state.ask_far(level_db, doubt_db=max(COARSE_DOUBT_DB, _worth_db(state, belief)))
-    early = _next_proof(state, belief) if near and _wants_early_proof(state, belief) else None
+    early = _next_proof(state, belief) if _wants_early_proof(state, belief, near) else None
     return early or _near_ask(state, belief, len(near))
 
 
@@ -212,7 +215,8 @@ def _beyond(state: State, belief: Belief) -> Ask | Verdict | None:
 
 def _near(state: State, belief: Belief) -> list[Note]:
     """Return the readings near the crossing that agree; a look below, for clicks, is one."""
-    reach_db = max(0.8, state.accuracy_db)
+    assert state.family is not None
+    reach_db = max(FALLING_NEAR_DB if state.family.falls else NEAR_DB, state.accuracy_db)
     return [
         n
         for n, trust in zip(state.numbers(), belief.trust, strict=True)
@@ -283,13 +287,16 @@ def _near_ask(state: State, belief: Belief, near: int) -> Ask:
     return Ask(level_db=level_db, wait_s=wait_s, reading_s=reading_s, purpose="near")
 
 
-def _wants_early_proof(state: State, belief: Belief) -> bool:
+def _wants_early_proof(state: State, belief: Belief, near: list[Note]) -> bool:
     """Whether the response is to be proved before the crossing is known to what is asked for.
 
     A ratio that falls goes down from little above its target, so that readings near the crossing hardly ever prove that it follows. The
-    proof has to be read in any case, and read early it also tells the curve, for which fewer readings are then needed near by.
+    proof has to be read in any case, and read early it also tells the curve, for which fewer readings are then needed near by. Not
+    before one was asked for near by, or came down there: it would be read too far off the crossing, and another be needed.
     """
     assert state.family is not None
+    if not any(n.ask.purpose == "near" or abs(n.level_db - belief.level_db) <= NEAR_DB for n in near):
+        return False
     unproved = state.proofs == 0 and belief.log_odds < state.family.sure_odds
     return state.family.falls and unproved and belief.half_width_db < EARLY_PROOF * state.accuracy_db
 

@@ -103,7 +103,7 @@ class Row:
     def print(self) -> None:
         """Print the line."""
         n, s = np.percentile(self.readings, [50, 95]), np.percentile(self.seconds, [50, 95])
-        text = f"{self.name:34s} n {n[0]:2.0f}/{n[1]:2.0f} mean {np.mean(self.readings):4.1f}"
+        text = f"{self.name:34s} n {n[0]:2.0f}/{n[1]:2.0f} mean {np.mean(self.readings):4.2f}"
         text += f"  s {s[0]:4.2f}/{s[1]:5.2f} mean {np.mean(self.seconds):4.2f}"
         if self.errors:
             held = [one for group in self.held.values() for one in group]

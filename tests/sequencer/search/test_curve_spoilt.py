@@ -132,8 +132,8 @@ def test_the_level_that_spoils_is_found_in_few_readings(order: float) -> None:
 
 
 def test_the_response_is_proved_as_soon_as_the_crossing_is_roughly_known() -> None:
-    """Of 30 most read once well above the crossing, before the last reading near it, and no further proof: it serves twice."""
-    early = 0
+    """Of 30 most read once well above the crossing, and no further proof; half do so before the last reading near it: it serves twice."""
+    early = once = 0
     for seed in range(30):
         unit = Spoilt(-62.0 + 0.5 * seed, seed)
         found = find(unit.alone_db, unit.measure)
@@ -141,8 +141,10 @@ def test_the_response_is_proved_as_soon_as_the_crossing_is_roughly_known() -> No
         for reading in found.history:
             if reading.ask.purpose == "proof":
                 assert abs(reading.ask.level_db - unit.truth_db) > 3.0
+        once += purposes.count("proof") == 1
         early += purposes.count("proof") == 1 and purposes[-1] == "near"
-    assert early >= 20
+    assert once >= 20
+    assert early >= 15
 
 
 def test_a_proof_beyond_the_highest_level_is_read_below_the_crossing() -> None:
@@ -155,13 +157,15 @@ def test_a_proof_beyond_the_highest_level_is_read_below_the_crossing() -> None:
 
 
 def test_what_follows_nothing_is_not_found() -> None:
-    """SINAD of 12 dB on average, scattering by 0.5 to 3 dB whatever the interferer does: none of 40 has a level."""
-    for seed in range(40):
+    """SINAD of 12 dB on average, scattering by 0.5 to 3 dB whatever the interferer does: of 200 one at the most has a level, by chance."""
+    false = 0
+    for seed in range(200):
         rng = np.random.default_rng(seed)
         found = find(
             15.0, lambda _, rng=rng, seed=seed: max(0.0, float(rng.normal(12.0, 0.5 + seed % 6 / 2)))
         )  # type: ignore[misc]
-        assert not found.found
+        false += found.found
+    assert false <= 1
 
 
 def test_an_interferer_that_never_spoils_is_said_to_be_none() -> None:
