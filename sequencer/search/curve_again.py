@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from sequencer.search.curve_anew import Cut, Look, Slow
+from sequencer.search.curve_between import BetweenLook
 from sequencer.search.curve_late import LateLook, may_be_later, suspected
 from sequencer.search.curve_look import EndLook, answering
 from sequencer.search.curve_state import State
 from sequencer.search.curve_verdict import Verdict
-from sequencer.search.protocol import Ask, NoReading, Status
+from sequencer.search.protocol import FOUND_AT_ALL, Ask, NoReading, Status
 
-OF_THE_UNIT = frozenset({Status.NO_RESPONSE, Status.NEVER_REACHED, Status.ALREADY_PAST})
+OUTSIDE = frozenset({Status.NEVER_REACHED, Status.ALREADY_PAST})
+OF_THE_UNIT = OUTSIDE | {Status.NO_RESPONSE}
 
 
 class Again:
@@ -42,7 +44,8 @@ class Again:
             return self._after_ends()
         if isinstance(self._look, LateLook):
             return self._after_late(self._look)
-        raise AssertionError(self._look)
+        assert isinstance(self._look, BetweenLook)
+        return self._look.cut or answering(self._ends, self.denied)
 
     def _after_ends(self) -> Look | Slow | Cut | Verdict:
         lag, suspect = self._ends.lag, suspected(self._ends, self._state)
@@ -57,7 +60,12 @@ class Again:
 
     def _answering(self) -> Look | Slow | Cut | Verdict:
         ended = answering(self._ends, self.denied)
-        if ended[0] not in OF_THE_UNIT:
+        if ended[0] in FOUND_AT_ALL:
             return ended
-        later = None if isinstance(self._look, LateLook) else may_be_later(self._ends, self._state)
-        return ended if later is None else LateLook(self._state, later, self._ends)
+        is_later = ended[0] in OF_THE_UNIT and not isinstance(self._look, LateLook)
+        later = may_be_later(self._ends, self._state) if is_later else None
+        if later is not None:
+            return LateLook(self._state, later, self._ends)
+        # What lies past its target at neither end, or at both, may pass it between them.
+        side = self._ends.side
+        return BetweenLook(self._state, -side, is_full=ended[0] in OUTSIDE) if side else ended

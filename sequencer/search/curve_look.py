@@ -101,6 +101,12 @@ class EndLook:
         return any(min(r for _, r in end) < 0 < max(r for _, r in end) for end in self._ends)
 
     @property
+    def side(self) -> float:
+        """Return 1 where all looks at both ends lie past the target, -1 where none does, else 0."""
+        looks = [reading for end in self._ends for _, reading in end]
+        return 1.0 if all(r > 0 for r in looks) else -1.0 if all(r < 0 for r in looks) else 0.0
+
+    @property
     def explains_all(self) -> bool:
         """Whether each reading lies where the looks lie, as far as their scatter tells: beyond it by chance once in 1000."""
         looks = [reading for end in self._ends for _, reading in end]

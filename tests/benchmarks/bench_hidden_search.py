@@ -41,6 +41,7 @@ class Row:
 
     def __init__(self, name: str) -> None:
         self.name, self.readings, self.held, self.far = name, [], [], 0
+        self.takes_any = "above on" in name  # what is not monotonic has a level as well
         self.statuses: collections.Counter[str] = collections.Counter()
 
     def add(self, got: Any, truths_db: Sequence[float], *, level: Any = None) -> None:
@@ -48,7 +49,7 @@ class Row:
         self.statuses[str(got.status)] += 1
         self.readings.append(got.readings)
         level = level or got
-        if got.status is Status.FOUND:
+        if got.status is Status.FOUND or (got.status is Status.NOT_MONOTONIC and self.takes_any):
             off_db = min(abs(level.level_db - truth_db) for truth_db in truths_db) if truths_db else math.inf
             self.held.append(off_db <= level.half_width_db)
             self.far += off_db > 2 * max(level.half_width_db, 0.25)
@@ -140,6 +141,18 @@ class Attenuated:
         return self.unit.measure(Ask(level_db=given - step_db, wait_s=ask.wait_s, reading_s=ask.reading_s))
 
 
+class Overloaded:
+    """An analyser that answers 0 where the receiver is given more than ``above_db``."""
+
+    def __init__(self, unit: SinadReceiver, above_db: float) -> None:
+        self.unit, self.above_db = unit, above_db
+
+    def measure(self, ask: Ask) -> float:
+        """Set, wait, read."""
+        reading = self.unit.measure(ask)
+        return 0.0 if ask.level_db > self.above_db else reading
+
+
 class Warming:
     """A receiver whose sensitivity changes by ``by_db`` while it warms up, by ``tau_s``."""
 
@@ -208,6 +221,17 @@ def attenuated(unit: SinadReceiver, truth_db: float, rng: np.random.Generator) -
     if above_db < truth_db + 3.0:
         crossings += [truth_db + 3.0, above_db] if above_db > truth_db else [max(above_db, truth_db + 3.0)]
     return Attenuated(unit, above_db), crossings
+
+
+def overloaded(
+    least_db: float, most_db: float
+) -> Callable[[SinadReceiver, float, np.random.Generator], Made]:
+    """Return what makes a receiver whose analyser answers 0 from so many dB above its threshold on."""
+
+    def make(unit: SinadReceiver, truth_db: float, rng: np.random.Generator) -> Made:
+        return Overloaded(unit, truth_db + rng.uniform(least_db, most_db)), (truth_db,)
+
+    return make
 
 
 def averaging(unit: SinadReceiver, truth_db: float, rng: np.random.Generator) -> Made:
@@ -303,6 +327,8 @@ def rows(trials: int) -> list[tuple[str, Callable[[str], None]]]:
         ("sound FM receiver", lambda name: sinad_row(name, trials, as_it_is)),
         ("3 dB attenuator switched near by", lambda name: sinad_row(name, trials, attenuated)),
         ("SINAD averaged by the analyser", lambda name: sinad_row(name, trials, averaging)),
+        ("0 from 4 to 8 dB above on", lambda name: sinad_row(name, trials, overloaded(4.0, 8.0))),
+        ("0 from 8 to 20 dB above on", lambda name: sinad_row(name, trials, overloaded(8.0, 20.0))),
         (
             "generator late by 0.05 to 0.2 s",
             lambda name: sinad_row(name, trials, late(late_s=lambda g: g.uniform(0.05, 0.2))),

@@ -217,3 +217,47 @@ def test_a_reading_that_falls_as_the_level_rises_is_said_to() -> None:
         ended = find(lambda ask, unit=unit: unit.measure(replace(ask, level_db=-157.4 - ask.level_db)))
         assert ended.status is Status.NO_RESPONSE
         assert "falls as the level rises" in ended.warnings[0]
+
+
+@pytest.mark.parametrize("above_db", [7.5, 12.0, 20.0, 30.0, 40.0, 60.0])
+def test_an_instrument_that_answers_nought_on_overload_does_not_make_a_receiver_deaf(above_db: float) -> None:
+    """It passes its target between the ends of the window: the level is found there, and the note says where the reading falls away."""
+    held = 0
+    for seed in range(10):
+        crossing_db = -117.0 + 0.7 * seed
+        unit = Receiver(crossing_db, seed)
+        ended = find(
+            lambda ask, unit=unit, most_db=crossing_db + above_db: (
+                0.0 if ask.level_db > most_db else unit.measure(ask)
+            )
+        )
+        assert ended.status in {Status.FOUND, Status.NOT_MONOTONIC}, ended.warnings
+        assert ended.level_db is not None
+        assert ended.status is Status.FOUND or any(
+            "and above" in one or "wrong side" in one for one in ended.warnings
+        )
+        held += abs(ended.level_db - crossing_db) <= ended.half_width_db
+        assert ended.readings <= 60
+    assert held >= 8
+
+
+def test_a_receiver_short_of_its_target_everywhere_is_still_never_reached() -> None:
+    """A ceiling 0.4 dB below the target, or a threshold above the window: read between the ends, and said so within the budget."""
+    for seed in range(8):
+        for unit in (Receiver(-117.0, seed, ceiling_db=12.5), Receiver(30.0, seed)):
+            ended = find(lambda ask, unit=unit: unit.measure(ask) - 0.9)
+            assert ended.status is Status.NEVER_REACHED
+            assert ended.readings <= 60
+
+
+def test_a_level_that_is_past_its_target_only_below_is_told_from_one_that_always_is() -> None:
+    """A muted receiver reads 20 dB: what lies between is found, and the note says that the reading is past its target below."""
+    for seed in range(8):
+        unit, rng = Receiver(-80.0, seed), np.random.default_rng(seed)
+        ended = find(
+            lambda ask, unit=unit, rng=rng: (
+                float(rng.normal(20.0, 0.5)) if ask.level_db < -95.0 else unit.measure(ask)
+            )
+        )
+        assert ended.status in {Status.FOUND, Status.NOT_MONOTONIC, Status.UNSTABLE}
+        assert ended.status is Status.UNSTABLE or ended.level_db == pytest.approx(-80.0, abs=1.0)
