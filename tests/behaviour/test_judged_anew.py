@@ -42,7 +42,7 @@ RUNS = {
 }
 KEPT = ("fm-mobile-acceptance", "multimode-27mhz")
 WITH_FURTHER = {
-    "vhf-fm-handheld": {"channel_sweep", "residual_modulation", "sensitivity", "squelch"},
+    "vhf-fm-handheld": {"channel_sweep", "residual_modulation", "sensitivity"},
     "vhf-fm-handheld, failing": {"channel_sweep", "sensitivity"},
     "quick-check, failing": set[str](),
     "multimode-27mhz": {"channel_sweep", "residual_modulation", "sensitivity"},
