@@ -200,6 +200,8 @@ class CurveSearch:
         status, warnings = self._end or (Status.BUDGET_SPENT, ("the search has not ended",))
         state, fit = self._state, self._state.fit
         level_db, half_width_db = fit.stated if fit else (None, math.inf)
+        if status in FOUND_AT_ALL and verdict.is_flat(state):
+            half_width_db, warnings = verdict.widened(state, half_width_db), (*warnings, verdict.IS_FLAT)
         return Crossing(
             status=status,
             level_db=level_db,

@@ -23,6 +23,13 @@ ALONE_SHARE = 0.7
 FLANK_DB = 15.0
 CLOSELY, LOOSELY = 0.8, 0.5  # rank correlation of level and reading
 NEAR_DB = 2.5
+FLAT_SLOPE, CEILINGS_DOUBT_DB = 0.15, 0.3
+"""A ratio that rises by less, dB per dB, is ended by distortion or hum right above its target, and how near is not known better:
+ceilings of 12.15 to 12.7 dB look the same for a target of 12 dB [measured]."""
+IS_FLAT = (
+    "at its target the reading hardly rises any more: distortion or hum ends it some tenths of a dB above, "
+    "and the level is known badly; mend that first, or lower the target"
+)
 NOISE_ALONE_DB = 1.0  # above the lowest ratio there is
 
 
@@ -264,6 +271,21 @@ def _rank_correlation(groups: dict[float, list[float]]) -> float:
     means = {level_db: statistics.fmean(excesses) for level_db, excesses in groups.items()}
     by_level, by_mean = sorted(means), sorted(means, key=lambda level_db: means[level_db])
     return statistics.correlation(range(len(means)), [by_mean.index(level_db) for level_db in by_level])
+
+
+def is_flat(state: State) -> bool:
+    """Whether the curve believed is as good as the flattest one held: its ceiling lies some tenths of a dB above the target, or nearer."""
+    family, fit = state.family, state.fit
+    if family is None or not family.ratio or family.falls or not isinstance(fit, Belief):
+        return False
+    return fit.slope < FLAT_SLOPE
+
+
+def widened(state: State, half_width_db: float) -> float:
+    """Return the half-width of the level's interval with what the ceilings held may be off by, where that matters."""
+    if not is_flat(state) or state.fit is None:
+        return half_width_db
+    return math.hypot(half_width_db, CEILINGS_DOUBT_DB / state.fit.slope)
 
 
 def spent(state: State) -> Verdict:

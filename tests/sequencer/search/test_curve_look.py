@@ -261,3 +261,15 @@ def test_a_level_that_is_past_its_target_only_below_is_told_from_one_that_always
         )
         assert ended.status in {Status.FOUND, Status.NOT_MONOTONIC, Status.UNSTABLE}
         assert ended.status is Status.UNSTABLE or ended.level_db == pytest.approx(-80.0, abs=1.0)
+
+
+@pytest.mark.parametrize("ceiling_db", [12.2, 12.4])
+def test_a_level_right_below_a_ceiling_is_stated_widely(ceiling_db: float) -> None:
+    """The reading hardly rises any more at its target: the interval is wide, the note says why, and none is off by more than twice it."""
+    ended = [find(Receiver(-117.0 + 0.7 * seed, seed, ceiling_db=ceiling_db).measure) for seed in range(12)]
+    found = [(seed, one) for seed, one in enumerate(ended) if one.found]
+    assert all(any("hardly rises" in warning for warning in one.warnings) for _, one in found)
+    for seed, one in found:
+        assert one.level_db is not None
+        assert abs(one.level_db - (-117.0 + 0.7 * seed)) <= 2 * one.half_width_db
+    assert ceiling_db < 12.3 or len(found) >= 8
