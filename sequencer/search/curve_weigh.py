@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import replace
 
 from sequencer.search import curve_verdict as verdict
@@ -11,6 +10,7 @@ from sequencer.search.curve_belief import Belief, Believer
 from sequencer.search.curve_below import look_below, looked_below
 from sequencer.search.curve_bracket import arrived, at_end, next_coarse
 from sequencer.search.curve_likelihood import Point
+from sequencer.search.curve_pace import SLOW_S, believed_lags, learn_pace
 from sequencer.search.curve_play import (
     TAKEN_UP_DB,
     matters,
@@ -39,15 +39,11 @@ search in eight a reading [measured]."""
 FARTHEST_UP_DB = 20.0
 LEAST_OFF_DB = 6.0  # below what it should be at the least, in dB of level, a reading has fallen away
 METER_DOUBT = 0.5  # the same where several time constants are weighed
-SLOW_S = 0.05
 FIRST_WAIT = 2.7  # time constants between the first reading of a slow meter and the second
 LEFT_COMING_BACK = 0.2  # of the way: what is still to go looks like play
 TO_TRAVEL = (
     2.0  # times the accuracy asked for: from a narrower interval on it is worth asking if the meter has play
 )
-LAGS = ((1.0, 1.0, 0.6), (0.75, 0.75, 0.12), (1.4, 1.4, 0.14), (1.0, 2.0, 0.06), (2.2, 2.2, 0.08))
-"""How many times the time constants told may be the true ones, rising and falling, with weights."""
-LEAST_PACE_DOUBT = 0.15
 WORTH_WAITING = 0.25  # of what is in doubt of the crossing
 PROOFS_DB = (-5.0, 8.0, -8.0, 14.0)
 FALLING_PROOFS_DB = (10.0, -8.0, 14.0, -5.0)
@@ -127,7 +123,7 @@ def _believed(state: State) -> Belief:
         assert state.family is not None
         state.believer = Believer(state.family, state.window_db, state.expected, 0.0)
     state.believer.step = state.step()
-    lags = LAGS if state.slowest_s >= SLOW_S and state.settling.doubt > 0 else ((1.0, 1.0, 1.0),)
+    lags = believed_lags(state)
     known, played = _known(state), plays(state)
     (still_db, still_share), *others = played
     sets = [
@@ -137,7 +133,7 @@ def _believed(state: State) -> Belief:
     sets += [(share, play_db, [*known, *_points(state, 1.0, 1.0, play_db)]) for play_db, share in others]
     belief = state.believer.believe([(share, points) for share, _, points in sets])
     if len(lags) > 1 and not state.is_unhurried:
-        _learn_pace(state, belief.of_sets)
+        learn_pace(state, lags, belief.of_sets)
     if others or state.known_play_db is not None:
         state.play_db = measured_play_db(belief, [play_db for _, play_db, _ in sets])
     return replace(belief, trust=belief.trust[len(known) :])
@@ -146,22 +142,6 @@ def _believed(state: State) -> Belief:
 def _worth_db(state: State, belief: Belief) -> float:
     """Return how much may be in doubt of where a slow meter comes to rest, beside what is in doubt of the crossing."""
     return 0.0 if state.is_unhurried else WORTH_WAITING * belief.sd_db
-
-
-def _learn_pace(state: State, of_sets: Sequence[float]) -> None:
-    """Wait from now on by the time constants that the readings make likely, and as little as is left in doubt of them."""
-    shares = of_sets[: len(LAGS)]
-    total = max(math.fsum(shares), 1e-12)
-    means, spread = [], 0.0
-    for way in (0, 1):
-        mean = math.fsum(share * math.log(lag[way]) for share, lag in zip(shares, LAGS, strict=True)) / total
-        means.append(mean)
-        off = math.fsum(
-            share * (math.log(lag[way]) - mean) ** 2 for share, lag in zip(shares, LAGS, strict=True)
-        )
-        spread = max(spread, off / total)
-    doubt = min(state.settling.doubt, max(LEAST_PACE_DOUBT, math.expm1(math.sqrt(spread))))
-    state.lag.believe(math.exp(means[0]), math.exp(means[1]), doubt)
 
 
 def _known(state: State) -> list[Point]:

@@ -223,6 +223,8 @@ class BentMeter:
         self.held_db = min(max(self.held_db, ask.level_db - play_db / 2), ask.level_db + play_db / 2)
         moved, tau_s = self.bench.spend(ask), self.law["tau_s"]
         rest_v = self.at_rest_v(self.held_db - self.truth_db)
+        if rest_v < self.state_v:
+            tau_s = self.law.get("fall_s", tau_s)
         left_v = (self.state_v - rest_v) * math.exp(-(ask.wait_s + GENERATOR_SETTLE_S * moved) / tau_s)
         mean_v = left_v * tau_s / ask.reading_s * -math.expm1(-ask.reading_s / tau_s)
         self.state_v = rest_v + left_v * math.exp(-ask.reading_s / tau_s)
@@ -231,7 +233,11 @@ class BentMeter:
 
 
 def needle_search(
-    *, told_s: float, accuracy_db: float = 0.5, expected: Expected | None = None
+    *,
+    told_s: float,
+    fall_s: float | None = None,
+    accuracy_db: float = 0.5,
+    expected: Expected | None = None,
 ) -> CurveSearch:
     """Return the search as the check `s9_point` makes it; ``expected`` is what a batch tells it."""
     target_v = BentMeter.target_v
@@ -241,7 +247,7 @@ def needle_search(
         accuracy_db=accuracy_db,
         prior=meter_family(target=target_v, unit_per_db=target_v / S0_TO_S9_DB, doubt=SLOPE_DOUBT),
         expected=expected or Expected(level_db=-73.0, sd_db=NOMINAL_SD_DB),
-        settling=Settling(rise_s=told_s, fall_s=told_s, least_s=0.03, doubt=0.5),
+        settling=Settling(rise_s=told_s, fall_s=fall_s or told_s, least_s=0.03, doubt=0.5),
     )
 
 
@@ -278,6 +284,26 @@ def needle_row(
                 row.add(
                     f"ratio {ratio:g}, bend {bend_db:+.0f} dB", got, truth_db, meter.bench.seconds / tau_s
                 )
+    row.print()
+
+
+def one_sided_row(name: str, trials: int, *, rise: float = 1.0, fall: float = 1.0) -> None:
+    """Run the shipped search, told 0.3 s up and 0.6 s down, on straight needles ``rise`` and ``fall`` times as slow; in seconds."""
+    row = Row(name)
+    rng = np.random.default_rng([14, int(10 * rise), int(10 * fall), SEED[0]])
+    for _ in range(trials):
+        truth_db = rng.normal(-73.0, 6.0)
+        law = {
+            "bend": 0.0,
+            "ratio": 1.0,
+            "soft": 0.0,
+            "noise_db": 0.3,
+            "tau_s": 0.3 * rise,
+            "fall_s": 0.6 * fall,
+        }
+        meter = BentMeter(truth_db, rng, volts_per_db=0.0417 * math.exp(0.2 * rng.normal()), **law)
+        got = find_crossing(needle_search(told_s=0.3, fall_s=0.6), meter.measure)
+        row.add("straight", got, truth_db, meter.bench.seconds)
     row.print()
 
 
@@ -346,6 +372,10 @@ def main() -> None:
         needle_row("needle S9, bent +-0.2", max(2, trials // 2), ratios=(0.6, 0.36, 0.2), accuracy_db=0.2)
         needle_row("needle twice as slow as told", trials, ratios=(1.0, 0.36), slower=2.0)
         needle_row("needle with 1 dB of play", trials, ratios=(1.0, 0.36), play=1.0)
+        for slower in (2.0, 3.0, 4.0, 5.0, 6.0):
+            one_sided_row(f"needle that falls {slower:g} times as slowly as told", 5 * trials, fall=slower)
+        for slower in (2.0, 3.0, 4.0, 5.0, 6.0):
+            one_sided_row(f"needle that rises {slower:g} times as slowly as told", 5 * trials, rise=slower)
     if only in ("", "dead"):
         fm = fm_family(
             deviation_hz=1800.0, deemphasis=True, bandwidth_hz=None, tone_hz=1000.0, target_db=12.0
