@@ -12,10 +12,11 @@ SLOW_S = 0.05
 LAGS: Lags = ((1.0, 1.0, 0.6), (0.75, 0.75, 0.12), (1.4, 1.4, 0.14), (1.0, 2.0, 0.06), (2.2, 2.2, 0.08))
 """How many times the time constants told may be the true ones, rising and falling, with weights."""
 ONE_SIDED: Lags = (
-    *((1.0, slower, 0.02) for slower in (3.0, 4.5, 6.0)),
-    *((slower, 1.0, 0.02) for slower in (2.0, 3.0, 4.5, 6.0)),
+    *((1.0, slower, 0.03) for slower in (3.0, 4.5, 6.0)),
+    *((slower, 1.0, 0.01) for slower in (2.0, 3.0, 4.5, 6.0)),
 )
-"""One of them told far too short and the other not: readings from its side are late, and would pass for play where that is not known."""
+"""One of them told far too short and the other not: readings from its side are late, and would pass for play. The marks of a curve after
+the first are not weighed so: what is known of the line and its play tells there."""
 LEAST_SHARE = 0.05  # of the weights: what is less likely is weighed, but not waited for
 LEAST_PACE_DOUBT = 0.15
 
@@ -24,7 +25,7 @@ def believed_lags(state: State) -> Lags:
     """Return the time constants to believe in: rising, falling, as multiples of those told, and a weight each."""
     if state.slowest_s < SLOW_S or state.settling.doubt <= 0:
         return ((1.0, 1.0, 1.0),)
-    if state.known_play_db is not None:
+    if state.known or state.known_play_db is not None:
         return LAGS
     (_, _, as_told), *others = LAGS
     left = as_told - math.fsum(share for _, _, share in ONE_SIDED)
