@@ -1,6 +1,7 @@
 """The signal meter's line, stepped until it crosses a voltage: smooth as a needle's, or in steps as that of a bar of segments."""
 
 import itertools
+import math
 import statistics
 from collections.abc import Callable, Sequence
 from typing import Annotated, Literal, TypeVar
@@ -38,6 +39,7 @@ DWELL_S = 0.25
 TONE_HZ = 1000.0
 STILL_DB = 2.0  # a needle moves by a tenth of a volt or more over this, and scatters by a hundredth
 OFTEN_STILL_DB = 0.8  # the same with three readings alike
+WOULD_MOVE = 5.0  # times as much as three readings may differ and still be alike, a needle moves over that
 QUITE_STILL_DB = (
     0.3  # the same with three readings alike to a fifth of a millivolt, a thirtieth of a needle's scatter
 )
@@ -273,7 +275,10 @@ def moves_in_steps(crossing: Crossing, target_v: float, conditions: Conditions) 
     below = max((volts for volts, _ in found if volts <= target_v), default=None)
     above = min((volts for volts, _ in found if volts > target_v), default=None)
     set_db = [round(one.ask.level_db, 1) for one in _read_in_place(crossing)]
-    return any(_stands_still(beside_v, found, set_db) for beside_v in (below, above) if beside_v is not None)
+    slope = abs(crossing.slope or math.inf)
+    return any(
+        _stands_still(beside_v, found, set_db, slope) for beside_v in (below, above) if beside_v is not None
+    )
 
 
 def falls_with_level(points: Sequence[Point]) -> bool:
@@ -315,8 +320,13 @@ def _flat(outward: Sequence[tuple[float, float]], slope: float) -> bool:
     return False
 
 
-def _stands_still(beside_v: float, found: list[tuple[float, float]], set_db: Sequence[float]) -> bool:
-    """Whether the line stands at ``beside_v`` over more levels than a needle does; the closer the readings agree, the fewer suffice."""
+def _stands_still(
+    beside_v: float, found: list[tuple[float, float]], set_db: Sequence[float], slope: float
+) -> bool:
+    """Whether the line stands at ``beside_v`` over more levels than a needle does; the closer the readings agree, the fewer suffice.
+
+    Three that are alike to a thousandth say nothing where a needle of ``slope``, V/dB, would not have moved by several times that.
+    """
 
     def spread_db(share: float, at_least: int, set_apart: int = 1) -> float:
         width_v = max(share, share * abs(beside_v))
@@ -332,7 +342,7 @@ def _stands_still(beside_v: float, found: list[tuple[float, float]], set_db: Seq
 
     return (
         spread_db(0.001, 2) >= STILL_DB
-        or spread_db(0.001, 3) >= OFTEN_STILL_DB
+        or spread_db(0.001, 3) >= max(OFTEN_STILL_DB, WOULD_MOVE * 0.001 * abs(beside_v) / slope)
         or spread_db(0.0002, 3, set_apart=3) >= QUITE_STILL_DB
         or _returns_to(beside_v, found)
     )
