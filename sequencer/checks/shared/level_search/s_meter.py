@@ -65,9 +65,9 @@ class MeterSettings(CheckSettings):
     meter: Literal["needle", "segments"] = "needle"
     """needle: the line follows the level smoothly; segments: it steps, with hysteresis."""
     attack_s: MeterTimeS = 0.3
-    """Time constant with which the meter rises; about is enough."""
+    """Time constant with which the meter rises; within a factor of two is enough."""
     decay_s: MeterTimeS = 0.6
-    """Time constant with which the meter falls; about is enough."""
+    """Time constant with which the meter falls; within a factor of two is enough."""
     accuracy_db: SearchAccuracyDb = 0.5
     """Half-width of the 95 % interval at which the search may stop."""
     levels: LevelWindow = Field(default_factory=LevelWindow)
