@@ -8,7 +8,7 @@ from sequencer.search.switching_grid import BESIDE_DB, CoarseGrid, FineGrid, Tri
 
 STATED_WIDER = 1.1
 """How many times the accuracy asked for what is stated must be before it is stated in place of what the search went by."""
-LEAST_REACH_DB, MOST_REACH_DB, REACH = 6.0, 8.0, 18.0  # on either side of a level, and half-widths of it
+REACH_DB = 8.0  # on either side of a level
 
 
 def as_stated(fine: FineGrid, trials: Sequence[Trial], accuracy_db: float) -> FineGrid:
@@ -19,9 +19,8 @@ def as_stated(fine: FineGrid, trials: Sequence[Trial], accuracy_db: float) -> Fi
     """
     spans = []
     for rising in (False, True):
-        belief = fine.belief(rising=rising)
-        reach_db = min(LEAST_REACH_DB + REACH * belief.half_width_db, MOST_REACH_DB)
-        spans.append((belief.level_db - reach_db, belief.level_db + reach_db))
+        level_db = fine.belief(rising=rising).level_db
+        spans.append((level_db - REACH_DB, level_db + REACH_DB))
     wide: FineGrid | None = FineGrid(trials, (spans[0], spans[1]), fine.manner, unsteady=True)
     made = fine
     while wide is not None:

@@ -66,6 +66,21 @@ def test_how_wide_is_too_wide_depends_on_the_accuracy_asked(accuracy_db: float, 
     assert (as_stated(fine, trials, accuracy_db) is fine) is is_same
 
 
+@pytest.mark.parametrize("rising", [False, True])
+def test_one_level_less_sure_than_asked_is_enough(*, rising: bool) -> None:
+    """Thirty tests of one level, three of the other."""
+    well, hardly = [(0.4, True), (-0.4, False), (0.1, True), (-0.1, False), (0.2, True)] * 6, [(1.5, True)]
+    trials = [
+        Trial(not up, (0.0 if up else -4.0) + (off_db if up else -off_db), on is up)
+        for up, told in ((rising, hardly), (not rising, well))
+        for off_db, on in told
+    ]
+    fine = searched(trials)
+    known, unknown = (fine.belief(rising=one).half_width_db for one in (not rising, rising))
+    assert known < 0.6 < unknown
+    assert as_stated(fine, trials, 0.6) is not fine
+
+
 def test_a_level_lies_elsewhere_by_as_much_weight_as_is_farther_than_5_db() -> None:
     """Worked out from the coarse weights one by one, the likelier of both levels counted."""
     coarse = CoarseGrid((-30.0, 30.0), SQUELCH)
