@@ -22,7 +22,6 @@ DENIALS = frozenset(
     {Status.NO_RESPONSE, Status.ALREADY_PAST, Status.NEVER_REACHED, Status.UNSTABLE, Status.DRIFTING}
 )
 """How a search may end of which a lag that nobody told may be the reason."""
-FAST_S = 0.05  # a meter of a longer time constant is told, and weighed with others
 CONSTANTS_S = tuple(0.06 * 1.15**k for k in range(32))  # up to 4.5 s
 MORE_S = (0.0, 0.02, 0.04, 0.07, 0.12, 0.2)  # that a generator may take for a new level
 SURE_OF_LAG = 30.0  # F of 2 and 6: by chance about once in a thousand
@@ -202,7 +201,7 @@ def may_look(state: State, status: Status) -> bool:
     by_hand = len(state.reading_s) < 2
     # What no curve of the family explains may lag: then the level found without the family is off.
     doubted = status in DENIALS or (status in FOUND_AT_ALL and state.gave_up_family) or by_chance
-    return doubted and foretold and not by_hand and state.slowest_s < FAST_S
+    return doubted and foretold and not by_hand and not state.is_slow
 
 
 def has_room(state: State) -> bool:

@@ -8,7 +8,6 @@ from collections.abc import Sequence
 from sequencer.search.curve_state import State
 
 Lags = tuple[tuple[float, float, float], ...]
-SLOW_S = 0.05
 LAGS: Lags = ((1.0, 1.0, 0.6), (0.75, 0.75, 0.12), (1.4, 1.4, 0.14), (1.0, 2.0, 0.06), (2.2, 2.2, 0.08))
 """How many times the time constants told may be the true ones, rising and falling, with weights."""
 ONE_SIDED: Lags = (
@@ -23,7 +22,7 @@ LEAST_PACE_DOUBT = 0.15
 
 def believed_lags(state: State) -> Lags:
     """Return the time constants to believe in: rising, falling, as multiples of those told, and a weight each."""
-    if state.slowest_s < SLOW_S or state.settling.doubt <= 0:
+    if not state.is_slow or state.settling.doubt <= 0:
         return ((1.0, 1.0, 1.0),)
     if state.known or state.known_play_db is not None:
         return LAGS

@@ -11,7 +11,6 @@ from sequencer.search.curve_state import NEAR_DOUBT, Note, State
 from sequencer.search.curve_verdict import Verdict
 from sequencer.search.protocol import Ask, Status
 
-SLOW_S = 0.05
 # Normal deviates of the time constants and their weights (Gauss-Hermite, three points), with a tail for a meter
 # slower than told.
 TAU_DEVIATES = ((-1.73, 1 / 6), (0.0, 2 / 3), (1.73, 1 / 6), (3.5, 0.01), (5.5, 0.003))
@@ -46,7 +45,7 @@ def _fitted(state: State) -> Fit:
     if not starts or guess.ask.purpose == "near":
         starts.append(guess.level_db - guess.excess / prior.slope)
     fit = fit_crossing(state.points(), prior, starts, step)
-    if state.slowest_s < SLOW_S or state.settling.doubt <= 0:
+    if not state.is_slow or state.settling.doubt <= 0:
         return fit
     factors = [(math.exp(deviate * state.settling.doubt), share) for deviate, share in TAU_DEVIATES]
     return mixed(

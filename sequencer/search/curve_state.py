@@ -28,6 +28,7 @@ from sequencer.search.settling import (
 COARSE_DOUBT_DB = 0.62
 NEAR_DOUBT = 0.2  # doubt about lag allowed in a near reading, as a share of the accuracy
 ANSWERS_ODDS, ANSWERS_LEAST = 2.0, 6
+SLOW_S = 0.05  # a meter of a longer time constant is weighed with others; what is faster is told to be
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +107,11 @@ class State:
     def slowest_s(self) -> float:
         """The longer of the two time constants."""
         return max(self.settling.rise_s, self.settling.fall_s)
+
+    @property
+    def is_slow(self) -> bool:
+        """Whether the reading comes to rest so slowly that it counts on its way."""
+        return self.slowest_s >= SLOW_S
 
     def take(self, ask: Ask, reading: float | NoReading, *, made_db: float | None = None) -> None:
         """Note a reading and narrow the bracket; one that contradicts the bracket discards its older bound."""

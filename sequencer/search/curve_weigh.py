@@ -10,7 +10,7 @@ from sequencer.search.curve_belief import Belief, Believer
 from sequencer.search.curve_below import look_below, looked_below
 from sequencer.search.curve_bracket import arrived, at_end, next_coarse
 from sequencer.search.curve_likelihood import Point
-from sequencer.search.curve_pace import SLOW_S, believed_lags, learn_pace
+from sequencer.search.curve_pace import believed_lags, learn_pace
 from sequencer.search.curve_play import (
     TAKEN_UP_DB,
     matters,
@@ -253,7 +253,7 @@ def _near_ask(state: State, belief: Belief, near: int) -> Ask:
     stays = abs(here_db - belief.level_db) <= half_db and not state.step()
     assert state.family is not None
     doubt_db = state.accuracy_db * (NEAR_DOUBT if state.family.ratio or state.is_unhurried else METER_DOUBT)
-    if state.slowest_s >= SLOW_S:
+    if state.is_slow:
         doubt_db = max(doubt_db, _worth_db(state, belief))
     rested = state.lag.doubt_db(here_db, 0.0, reading_s) < doubt_db
     level_db = here_db
